@@ -1,0 +1,1 @@
+"""Everything from a wire to a sealed recording; knows no refrigerant."""

@@ -1,0 +1,267 @@
+"""Reading a recording: sealed, or as a crash left it."""
+
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, cast
+
+import polars as pl
+
+from recorder.clock import HostClock
+from recorder.errors import InputError
+from recorder.jobsheet import JobSheet, job_sheet_from
+from recorder.journal import read_journal
+from recorder.marks import Mark, read_marks, utc_ns_of
+from recorder.node import Channel, channel_from, description_from
+from recorder.streams import NodeContent, assemble, recorded_utc_ns, stream_id, with_parts
+
+SCHEMA = 1
+RECORDING_FILE = "recording.json"
+SEAL_FILE = "seal.json"
+OPENING_FILE = "opening.json"
+AMENDMENTS_FILE = "amendments.jsonl"
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """Rows of one clock. ``data`` has ``t`` (UTC ns), ``tick_us``, ``seq``, ``boot``, channels and raw channels."""
+
+    id: str
+    rate_hz: float
+    channels: tuple[Channel, ...]
+    data: pl.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """A recording as it was read.
+
+    ``damage`` names each part that is missing, altered or unreadable; what is damaged is left out of ``streams``.
+    Marks carry the recording's own UTC (a replay's clock runs faster than the host's).
+    """
+
+    path: Path
+    id: str
+    sealed: bool
+    damage: tuple[str, ...]
+    job: JobSheet
+    streams: tuple[Stream, ...]
+    marks: tuple[Mark, ...]
+    nodes: tuple[dict[str, Any], ...]
+    software: str
+    digest: str | None
+    origin: str | None = None
+
+    @property
+    def intact(self) -> bool:
+        """Whether nothing is missing or altered."""
+        return not self.damage
+
+    @property
+    def started_utc_ns(self) -> int | None:
+        """UTC [ns] of the first sample, or None without samples."""
+        firsts = [cast("int", s.data["t"].cast(pl.Int64).min()) for s in self.streams if s.data.height]
+        return min(firsts) if firsts else None
+
+
+def short_digest(digest: str) -> str:
+    """First 80 bits of a digest in groups of four, for print beside a signature."""
+    return "-".join(digest[i : i + 4] for i in range(0, 20, 4)).upper()
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def digest_over(files: dict[str, str]) -> str:
+    """One digest over all files: SHA-256 of the sorted lines ``hash  name``."""
+    listing = "".join(f"{digest}  {name}\n" for name, digest in sorted(files.items()))
+    return hashlib.sha256(listing.encode()).hexdigest()
+
+
+def _json_object(path: Path) -> dict[str, Any]:
+    try:
+        values: object = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as reason:
+        raise InputError(f"{path}: cannot be read ({reason}).") from None
+    if not isinstance(values, dict):
+        raise InputError(f"{path}: is not a JSON object.")
+    return cast("dict[str, Any]", values)
+
+
+def check_seal(folder: Path) -> tuple[str | None, list[str]]:
+    """Verify every hash of a sealed recording.
+
+    Returns
+    -------
+    digest : str or None
+        The seal's digest over all files; None where the seal cannot be read.
+    damage : list of str
+        One sentence for each file that is missing or altered.
+    """
+    try:
+        seal = _json_object(folder / SEAL_FILE)
+        files = cast("dict[str, str]", seal["files"])
+        digest = str(seal["digest"])
+    except (InputError, KeyError):
+        return None, [f"{SEAL_FILE} is missing or cannot be read"]
+    damage: list[str] = []
+    for name, expected in files.items():
+        path = folder / name
+        if not path.is_file():
+            damage.append(f"{name} is missing")
+        elif sha256_of(path) != expected:
+            damage.append(f"{name} was altered after sealing")
+    if digest_over(files) != digest:
+        damage.append(f"{SEAL_FILE} does not agree with its own digest")
+    return digest, damage
+
+
+def open_recording(path: Path) -> Recording:
+    """Read a recording folder, verifying the seal where there is one.
+
+    Raises
+    ------
+    InputError
+        If there is no recording at that path.
+    """
+    if not path.is_dir():
+        hint = " Import a CSV first: warmspell import FILE." if path.is_file() else ""
+        raise InputError(f"{path}: is not a recording folder.{hint}")
+    if (path / RECORDING_FILE).exists():
+        return _open_sealed(path)
+    if (path / OPENING_FILE).exists():
+        return _open_unsealed(path)
+    raise InputError(f"{path}: is not a recording ({RECORDING_FILE} and {OPENING_FILE} are both missing).")
+
+
+def _open_sealed(path: Path) -> Recording:
+    digest, damage = check_seal(path)
+    about = _json_object(path / RECORDING_FILE)
+    streams: list[Stream] = []
+    try:
+        job = job_sheet_from(about["job_sheet"], f"{path / RECORDING_FILE}")
+        for entry in about["streams"]:
+            channels = tuple(channel_from(values) for values in entry["channels"])
+            data = _parquet(path, entry["file"], channels, damage)
+            if data is not None:
+                streams.append(Stream(entry["id"], float(entry["rate_hz"]), channels, data))
+        nodes = tuple(cast("list[dict[str, Any]]", about["nodes"]))
+        identity, software = str(about["id"]), str(about["software"])
+        origin = cast("str | None", about.get("origin"))
+    except (KeyError, TypeError, ValueError) as reason:
+        raise InputError(f"{path / RECORDING_FILE}: is not what a recording says of itself ({reason}).") from None
+    marks, unread = read_marks(path)
+    base = cast("dict[str, str]", about.get("mark_times_utc") or {})
+    timed = tuple(_retimed(mark, base) for mark in marks)
+    return Recording(
+        path, identity, True, (*damage, *unread), job, tuple(streams), timed, nodes, software, digest, origin
+    )
+
+
+def _retimed(mark: Mark, times: dict[str, str]) -> Mark:
+    known = times.get(str(mark.monotonic_ns))
+    return Mark(utc_ns_of(known), mark.kind, mark.text, mark.monotonic_ns) if known else mark
+
+
+def _parquet(path: Path, name: str, channels: tuple[Channel, ...], damage: list[str]) -> pl.DataFrame | None:
+    if not (path / name).is_file():
+        return None
+    try:
+        data = pl.read_parquet(path / name)
+        data.select("t", "tick_us", "seq", "boot", *(c.id for c in channels))
+    except (pl.exceptions.PolarsError, OSError):
+        damage.append(f"{name} cannot be read and is left out")
+        return None
+    return data
+
+
+def read_opening(path: Path) -> dict[str, Any]:
+    """What an unsealed recording says of itself."""
+    return _json_object(path / OPENING_FILE)
+
+
+@dataclass(frozen=True, slots=True)
+class UnsealedNode:
+    """A node's content in an unsealed recording, with what was lost of it."""
+
+    name: str
+    content: NodeContent
+    streams: tuple[Stream, ...]
+    damage: tuple[str, ...]
+
+
+def read_unsealed_nodes(path: Path, host: HostClock) -> tuple[list[UnsealedNode], list[str]]:
+    """Put every node of an unsealed recording together from journal and parts."""
+    nodes: list[UnsealedNode] = []
+    damage: list[str] = []
+    for journal in sorted(path.glob("*.journal")):
+        held = read_journal(journal)
+        told = path / f"{journal.stem}.node.json"
+        description = description_from(_json_object(told)) if told.exists() else None
+        content = assemble(held.arrivals, host, description)
+        own = [f"{journal.name}: {held.lost_bytes} bytes at its end or in it belong to no intact frame"]
+        own = own if held.lost_bytes else []
+        if content is None:
+            if held.arrivals:
+                damage.append(f"{journal.name}: no description of its channels was received")
+            continue
+        streams: list[Stream] = []
+        for group in content.description.groups:
+            name = stream_id(content.description, group.number)
+            rows, lost = with_parts(content.streams[group.number], path / name)
+            own.extend(lost)
+            streams.append(Stream(name, group.rate_hz, group.channels, rows))
+        nodes.append(UnsealedNode(journal.stem, content, tuple(streams), tuple(own)))
+    return nodes, damage
+
+
+def _open_unsealed(path: Path) -> Recording:
+    about = read_opening(path)
+    try:
+        host = HostClock(int(about["monotonic_ns"]), int(about["utc_ns"]))
+        job = job_sheet_from(about["job_sheet"], f"{path / OPENING_FILE}")
+        identity, software = str(about["id"]), str(about["software"])
+    except (KeyError, TypeError, ValueError) as reason:
+        raise InputError(f"{path / OPENING_FILE}: cannot be understood ({reason}).") from None
+    nodes, damage = read_unsealed_nodes(path, host)
+    marks, unread = read_marks(path)
+    damage = [*damage, *unread, *(text for node in nodes for text in node.damage)]
+    return Recording(
+        path,
+        identity,
+        False,
+        tuple(damage),
+        job,
+        tuple(stream for node in nodes for stream in node.streams),
+        tuple(marks_in_recording_time(marks, nodes, host)),
+        tuple(node_entry(node) for node in nodes),
+        software,
+        None,
+    )
+
+
+def marks_in_recording_time(marks: tuple[Mark, ...], nodes: list[UnsealedNode], host: HostClock) -> list[Mark]:
+    """Marks with the UTC that the samples beside them carry."""
+    if not nodes:
+        return list(marks)
+    content = nodes[0].content
+    return [
+        mark
+        if mark.monotonic_ns is None
+        else Mark(recorded_utc_ns(content, host, mark.monotonic_ns), mark.kind, mark.text, mark.monotonic_ns)
+        for mark in marks
+    ]
+
+
+def node_entry(node: UnsealedNode) -> dict[str, Any]:
+    """What ``recording.json`` keeps of a node: description, clock fits, counters."""
+    return {
+        "name": node.name,
+        "description": node.content.description.to_dict(),
+        "clock": [fit.to_dict() for fit in node.content.fits],
+        "counters": node.content.counters,
+    }

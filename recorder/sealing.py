@@ -1,0 +1,171 @@
+"""Sealing a recording: streams, then ``recording.json``, then ``seal.json`` with the hash of every file."""
+
+import json
+import os
+import shutil
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from recorder.clock import HostClock
+from recorder.errors import InputError
+from recorder.jobsheet import JobSheet, job_sheet_from
+from recorder.marks import MARKS_FILE, Mark, iso_utc, read_marks
+from recorder.recording import (
+    AMENDMENTS_FILE,
+    OPENING_FILE,
+    RECORDING_FILE,
+    SCHEMA,
+    SEAL_FILE,
+    Stream,
+    digest_over,
+    marks_in_recording_time,
+    node_entry,
+    read_opening,
+    read_unsealed_nodes,
+    sha256_of,
+)
+
+ZSTD_LEVEL = 6
+ROW_GROUP = 100_000
+
+
+def write_durably(path: Path, data: bytes) -> None:
+    """Write a file aside, force it, rename it into place, force the folder."""
+    aside = path.with_name(path.name + ".aside")
+    with aside.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    aside.replace(path)
+    force_folder(path.parent)
+
+
+def force_folder(folder: Path) -> None:
+    """Force a folder's entries to the disk, where the system can."""
+    if os.name == "posix":
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def write_json(path: Path, values: dict[str, Any]) -> None:
+    """Write a JSON file durably."""
+    write_durably(path, (json.dumps(values, indent=1, ensure_ascii=False, sort_keys=True) + "\n").encode())
+
+
+def write_parquet(path: Path, data: pl.DataFrame) -> None:
+    """Write rows as Parquet durably: sorted by time within a boot, zstd, with statistics."""
+    aside = path.with_name(path.name + ".aside")
+    data.write_parquet(
+        aside, compression="zstd", compression_level=ZSTD_LEVEL, statistics=True, row_group_size=ROW_GROUP
+    )
+    with aside.open("rb+") as file:
+        os.fsync(file.fileno())
+    aside.replace(path)
+    force_folder(path.parent)
+
+
+def write_sealed(
+    folder: Path,
+    identity: str,
+    job: JobSheet,
+    streams: tuple[Stream, ...],
+    nodes: list[dict[str, Any]],
+    marks: list[Mark],
+    software: str,
+    origin: str | None = None,
+) -> str:
+    """Write streams, ``recording.json`` and the seal; return the digest over all files."""
+    for stream in streams:
+        write_parquet(folder / f"{stream.id}.parquet", stream.data)
+    filled = [stream.data["t"] for stream in streams if stream.data.height]
+    edges = [int(t.cast(pl.Int64).min()) for t in filled], [int(t.cast(pl.Int64).max()) for t in filled]  # pyright: ignore[reportArgumentType]
+    about: dict[str, Any] = {
+        "schema": SCHEMA,
+        "id": identity,
+        "started_at": iso_utc(min(edges[0])) if filled else None,
+        "ended_at": iso_utc(max(edges[1])) if filled else None,
+        "job_sheet": job.to_dict(),
+        "nodes": nodes,
+        "streams": [
+            {
+                "id": stream.id,
+                "file": f"{stream.id}.parquet",
+                "rate_hz": stream.rate_hz,
+                "rows": stream.data.height,
+                "channels": [asdict(channel) for channel in stream.channels],
+            }
+            for stream in streams
+        ],
+        "mark_times_utc": {str(m.monotonic_ns): iso_utc(m.utc_ns) for m in marks if m.monotonic_ns is not None},
+        "software": software,
+        "origin": origin,
+    }
+    write_json(folder / RECORDING_FILE, about)
+    return _write_seal(folder, [f"{stream.id}.parquet" for stream in streams])
+
+
+def _write_seal(folder: Path, stream_files: list[str]) -> str:
+    names = [RECORDING_FILE, *stream_files]
+    names += [MARKS_FILE] if (folder / MARKS_FILE).exists() else []
+    files = {name: sha256_of(folder / name) for name in names}
+    digest = digest_over(files)
+    sealed_at = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    write_json(folder / SEAL_FILE, {"schema": SCHEMA, "files": files, "digest": digest, "sealed_at": sealed_at})
+    return digest
+
+
+def seal(folder: Path, software: str) -> str:
+    """Seal a recording that was under way or was cut off.
+
+    Returns the digest over all files. A recording that has its seal already is left as it is.
+
+    Raises
+    ------
+    InputError
+        If there is nothing to seal.
+    """
+    if (folder / SEAL_FILE).exists():
+        raise InputError(f"{folder}: is sealed already; verify it with: warmspell check {folder}")
+    if not (folder / OPENING_FILE).exists():
+        raise InputError(f"{folder}: is not a recording under way ({OPENING_FILE} is missing).")
+    opening = read_opening(folder)
+    host = HostClock(int(opening["monotonic_ns"]), int(opening["utc_ns"]))
+    job = job_sheet_from(opening["job_sheet"], str(folder / OPENING_FILE))
+    nodes, _ = read_unsealed_nodes(folder, host)
+    marks = marks_in_recording_time(read_marks(folder)[0], nodes, host)
+    streams = tuple(stream for node in nodes for stream in node.streams)
+    counted = _losses_by_node(folder)
+    entries = [node_entry(node) | counted.get(node.name, {}) for node in nodes]
+    digest = write_sealed(folder, str(opening["id"]), job, streams, entries, marks, software)
+    _remove_what_the_seal_replaces(folder)
+    return digest
+
+
+def _losses_by_node(folder: Path) -> dict[str, dict[str, Any]]:
+    """What the session counted on each link (refused frames, reconnects, gaps), where it came to say so."""
+    return {
+        path.name.removesuffix(".link.json"): {"link": json.loads(path.read_text())}
+        for path in folder.glob("*.link.json")
+    }
+
+
+def _remove_what_the_seal_replaces(folder: Path) -> None:
+    for path in [*folder.glob("*.journal"), *folder.glob("*.node.json"), *folder.glob("*.link.json")]:
+        path.unlink()
+    for path in folder.iterdir():
+        if path.is_dir() and any(path.glob("part-*.parquet")):
+            shutil.rmtree(path)
+    (folder / OPENING_FILE).unlink()
+
+
+def extra_files(folder: Path) -> list[str]:
+    """Files beside a sealed recording that its seal does not speak of."""
+    known = {SEAL_FILE, AMENDMENTS_FILE, *json.loads((folder / SEAL_FILE).read_text())["files"]}
+    return sorted(path.name for path in folder.iterdir() if path.name not in known)
