@@ -1,0 +1,1 @@
+"""Everything from a recording to a claim sheet; knows no wire."""
