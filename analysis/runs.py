@@ -1,0 +1,287 @@
+"""Compressor runs: intervals in which the compressor pumps.
+
+Read from a clutch signal where there is one, else from the two pressures. Pumping holds the sides apart: the lift,
+ln(high/low) in absolute pressures, leaps up within seconds of a start and falls within seconds of a stop. A clutch
+that has volts while the lift collapses does not pump. A compressor of variable displacement shows no steps: low stroke
+at low demand keeps some lift, so only a lift that is nearly gone ends its run.
+"""
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.derived import Derived
+from analysis.findings import Run
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.operating import Mask, Operating
+from analysis.timeline import Floats, Timeline
+
+LIMITS = limit_table(
+    Limit("coil_supplied", 6.0, "V", "half of a 12 V supply; " + PRACTICE),
+    Limit("coil_current", 1.0, "A", PRACTICE),
+    Limit("leg_slope", 0.04, "1/s", PRACTICE),
+    Limit("leg_change", 0.2, "1", PRACTICE),
+    Limit("leg_window", 0.5, "s", PRACTICE),
+    Limit("stop_leaves", 0.82, "1", "share of the lift that a stop leaves within seconds; " + PRACTICE),
+    Limit("collapse_leaves", 0.65, "1", "share of the lift that a stop leaves when nothing restarts; " + PRACTICE),
+    Limit("slow_fall", 0.3, "1", PRACTICE),
+    Limit("collapse_within", 90.0, "s", PRACTICE),
+    Limit("slow_recovery", 0.12, "1", PRACTICE),
+    Limit("variable_lift_gone", 0.3, "1", "share of the usual lift; " + PRACTICE),
+    Limit("standing_lift", 0.1, "1", "sides within 10 % of each other; " + PRACTICE),
+    Limit("shortest_run", 0.4, "s", PRACTICE),
+    Limit("slip_leaves", 0.6, "1", "share of the usual lift; " + PRACTICE),
+    Limit("slip_lasts", 8.0, "s", "longer than the surge of a start; " + PRACTICE),
+    Limit("turning", 0.03, "1", "noise of the lift; " + PRACTICE),
+    Limit("edge_search", 1.5, "s", "lag of a clutch reading behind the pressures; " + PRACTICE),
+    Limit("start_delay", 6.0, "s", "an engine that starts again before its compressor; " + PRACTICE),
+    Limit("late_mark", 3.0, "s", "a mark pressed by hand; " + PRACTICE),
+)
+VARIABLE = ("variable_internal", "variable_external", "electric")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Running:
+    """Runs of the compressor.
+
+    Attributes
+    ----------
+    basis : str
+        ``clutch``, ``pressures`` or ``none``.
+    pumping : mask of the grid's shape
+    supplied : mask or None
+        Where the clutch has its supply; None without a clutch channel.
+    usual_lift : float
+        Median lift while pumping; NaN without pressures.
+    """
+
+    basis: str
+    pumping: Mask
+    supplied: Mask | None
+    runs: tuple[Run, ...]
+    usual_lift: float
+
+
+@dataclass(frozen=True, slots=True)
+class Leg:
+    """A steep change of the lift: grid indices of its first and last point, and the change."""
+
+    first: int
+    last: int
+    change: float
+
+
+def running_of(timeline: Timeline, derived: Derived, operating: Operating, compressor: str | None) -> Running:
+    """Find when the compressor pumped."""
+    supplied = _supplied(timeline)
+    lift = _bridged(derived.lift)
+    if supplied is not None:
+        driven = supplied & operating.engine_running if operating.engine_basis == "engine_speed" else supplied
+        pumping = driven
+        if lift is not None:
+            if compressor not in VARIABLE:
+                pumping = driven & ~_not_lifting(lift, driven, timeline.step_s)
+            pumping = _edges_by_lift(pumping, lift, timeline.step_s, LIMITS["edge_search"].value, 0.0)
+        return _running("clutch", timeline, pumping, supplied, lift)
+    if lift is None:
+        return Running("none", np.zeros(len(timeline.t_s), np.bool_), None, (), float("nan"))
+    possible = _possible(timeline, operating)
+    if compressor in VARIABLE:
+        pumping = _from_level(lift, possible, timeline.step_s) & possible
+    else:
+        pumping = _from_legs(lift, timeline.step_s) & possible
+    pumping = _edges_by_lift(
+        pumping, lift, timeline.step_s, LIMITS["late_mark"].value, LIMITS["start_delay"].value
+    )
+    return _running("pressures", timeline, pumping, None, lift)
+
+
+def _possible(timeline: Timeline, operating: Operating) -> Mask:
+    """Where the engine may have driven the compressor; marks of a start come late, so they are taken earlier."""
+    if operating.engine_basis == "engine_speed":
+        return operating.engine_running
+    early = round(LIMITS["late_mark"].value / timeline.step_s)
+    running = operating.engine_running & (operating.asked if operating.asked_basis == "marks" else True)
+    return running | np.concatenate([running[early:], np.repeat(running[-1:], early)])[: len(running)]
+
+
+def _edges_by_lift(pumping: Mask, lift: Floats, step_s: float, before_s: float, delay_s: float) -> Mask:
+    """Move each edge to the turning point of the lift near it: pressures react before a voltage is read.
+
+    ``delay_s`` allows for a compressor that is engaged only some seconds after it could have been.
+    """
+    reach = max(round(before_s / step_s), 1)
+    delay = round(delay_s / step_s)
+    slack = LIMITS["turning"].value
+    moved = np.zeros(len(pumping), np.bool_)
+    spans = spans_of(pumping)
+    stops = [-1, *(last for _, last in spans)]
+    for (first, last), stopped in zip(spans, stops, strict=False):
+        begin, end = first, last
+        if first > 0:
+            near = max(first - reach, (first + stopped) // 2 + 1, 0)
+            window = lift[near : min(first + delay, last) + 1]
+            begin = near + int(np.flatnonzero(window <= window.min() + slack)[-1]) + 1
+        if last < len(pumping) - 1:
+            near = max(last - reach, (begin + last) // 2)
+            window = lift[near : last + 2]
+            end = near + int(np.flatnonzero(window >= window.max() - slack)[-1])
+        moved[min(begin, last) : min(end, len(pumping) - 1) + 1] = True
+    return moved
+
+
+def _running(basis: str, timeline: Timeline, pumping: Mask, supplied: Mask | None, lift: Floats | None) -> Running:
+    shortest = LIMITS["shortest_run"].value / timeline.step_s
+    spans = [(first, last) for first, last in spans_of(pumping) if last - first + 1 >= shortest]
+    pumping = np.zeros(len(pumping), np.bool_)
+    for first, last in spans:
+        pumping[first : last + 1] = True
+    usual = float(np.median(lift[pumping])) if lift is not None and pumping.any() else float("nan")
+    half = timeline.step_s / 2.0
+    t = timeline.t_s
+    runs = tuple(
+        Run(round(max(float(t[a]) - half, 0.0), 3), round(min(float(t[b]) + half, timeline.duration_s), 3))
+        for a, b in spans
+    )
+    return Running(basis, pumping, supplied, runs, usual)
+
+
+def spans_of(mask: Mask) -> list[tuple[int, int]]:
+    """First and last index of each stretch of a mask that is true."""
+    edges = np.diff(mask.astype(np.int8), prepend=0, append=0)
+    return list(zip(np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True))
+
+
+def _bridged(lift: Floats | None) -> Floats | None:
+    """Lift with gaps bridged by a straight line; None if there is none."""
+    if lift is None or not np.isfinite(lift).any():
+        return None
+    good = np.isfinite(lift)
+    return np.interp(np.arange(len(lift)), np.flatnonzero(good), lift[good])
+
+
+def _supplied(timeline: Timeline) -> Mask | None:
+    """Where the clutch has its supply: hysteresis at 40 and 60 % of the level of an engaged clutch."""
+    for place, least in (("clutch", "coil_supplied"), ("clutch_current", "coil_current")):
+        values = timeline.grid(place)
+        if values is None:
+            continue
+        good = np.where(np.isfinite(values), values, -1.0)
+        high = float(np.quantile(good[good >= 0.0], 0.98)) if bool((good >= 0.0).any()) else 0.0
+        high = max(high, LIMITS[least].value)
+        state = np.where(good > 0.6 * high, 1, np.where((good < 0.4 * high) & (good >= 0.0), 0, -1))
+        known = np.maximum.accumulate(np.where(state >= 0, np.arange(len(state)), 0))
+        return state[known] == 1
+    return None
+
+
+def smoothed(values: Floats, step_s: float, window_s: float) -> Floats:
+    """Centred moving mean over a window; edges by what there is."""
+    half = max(round(window_s / step_s / 2.0), 0)
+    if half == 0:
+        return values
+    total = np.cumsum(np.concatenate([[0.0], values]))
+    first = np.maximum(np.arange(len(values)) - half, 0)
+    last = np.minimum(np.arange(len(values)) + half + 1, len(values))
+    return (total[last] - total[first]) / (last - first)
+
+
+def legs_of(lift: Floats, step_s: float) -> list[Leg]:
+    """Steep falls and rises of the lift, each from its turning point to where it flattens."""
+    reach = max(round(LIMITS["leg_window"].value / step_s), 1)
+    padded = np.pad(lift, reach, mode="edge")
+    slope = (padded[2 * reach :] - padded[: -2 * reach]) / (2 * reach * step_s)
+    legs: list[Leg] = []
+    for sign in (1.0, -1.0):
+        for first, last in spans_of(sign * slope > LIMITS["leg_slope"].value):
+            near = slice(max(first - reach, 0), min(first + 2 * reach, last) + 1)
+            turning = near.start + int(np.argmin(sign * lift[near]))
+            change = float(lift[last] - lift[turning])
+            if sign * change >= LIMITS["leg_change"].value:
+                legs.append(Leg(turning, last, change))
+    return sorted(legs, key=lambda leg: leg.first)
+
+
+def _from_legs(lift: Floats, step_s: float) -> Mask:
+    """On after a rising leg, off after a falling one that is a stop."""
+    legs = legs_of(lift, step_s)
+    kept = [leg for i, leg in enumerate(legs) if leg.change > 0 or _is_stop(lift, legs, i, step_s)]
+    standing = LIMITS["standing_lift"].value
+    kept = _with_slow_stops(kept, lift)
+    if not kept:
+        return lift > max(standing, 0.5 * float(np.quantile(lift, 0.9)))
+    first = np.array([leg.first for leg in kept])
+    on = np.array([kept[0].change < 0, *(leg.change > 0 for leg in kept)])
+    state = on[np.searchsorted(first, np.arange(len(lift)), side="right")]
+    state[: first[0]] &= lift[: first[0]] > standing
+    return state
+
+
+def _with_slow_stops(legs: list[Leg], lift: Floats) -> list[Leg]:
+    """Between two starts there was a stop: where the fall was too slow for a leg, at the last top before it."""
+    stops: list[Leg] = []
+    for one, other in pairwise(legs):
+        if one.change > 0 and other.change > 0:
+            between = lift[one.last : other.first + 1]
+            fall = float(lift[other.first] - between.max())
+            if fall <= -LIMITS["slow_fall"].value:
+                top = one.last + int(np.flatnonzero(between >= between.max() - LIMITS["turning"].value)[-1])
+                stops.append(Leg(top, other.first, fall))
+    return sorted([*legs, *stops], key=lambda leg: leg.first)
+
+
+def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
+    """Whether a falling leg is a stop: soon ended by a start, or leading on down. A surge or a speed change is not."""
+    leg = legs[index]
+    before = float(lift[leg.first])
+    rise = next((other.first for other in legs[index + 1 :] if other.change > 0), None)
+    horizon = leg.last + round(LIMITS["collapse_within"].value / step_s)
+    until = min(len(lift), horizon if rise is None else min(horizon, rise + 1))
+    after = lift[leg.last : until]
+    lowest = float(after.min())
+    recovered = float(after[int(np.argmin(after)) :].max()) - lowest
+    if recovered > LIMITS["slow_recovery"].value:
+        return False
+    share = LIMITS["stop_leaves" if rise is not None and rise < horizon else "collapse_leaves"].value
+    return lowest < share * before
+
+
+def _from_level(lift: Floats, possible: Mask, step_s: float) -> Mask:
+    """Stepless compressor: on while some of the usual lift stands, from the turning points that lead there."""
+    usual = float(np.quantile(lift[possible], 0.75)) if possible.any() else float(np.quantile(lift, 0.75))
+    gone = max(LIMITS["variable_lift_gone"].value * usual, LIMITS["standing_lift"].value)
+    on = lift > gone
+    pumping = on.copy()
+    legs = legs_of(lift, step_s)
+    for index, leg in enumerate(legs):
+        crossing = leg.first + np.flatnonzero(on[leg.first :] == (leg.change > 0))
+        if len(crossing) == 0 or on[leg.first] == (leg.change > 0):
+            continue
+        reached = int(crossing[0])
+        superseded = any(leg.last < other.first < reached for other in legs[index + 1 :])
+        if leg.change > 0 and reached <= leg.last:
+            pumping[leg.first + 1 : reached] = True
+        if leg.change < 0 and not superseded:
+            pumping[leg.first + 1 : reached] = False
+    return pumping
+
+
+def _not_lifting(lift: Floats, driven: Mask, step_s: float) -> Mask:
+    """Where the clutch is driven and the lift has collapsed all the same (a slipping or open clutch)."""
+    idle = np.zeros(len(lift), np.bool_)
+    if not driven.any():
+        return idle
+    usual = float(np.median(lift[driven]))
+    low = LIMITS["slip_leaves"].value * usual
+    lasts = round(LIMITS["slip_lasts"].value / step_s)
+    falls = [leg for leg in legs_of(lift, step_s) if leg.change < 0]
+    for first, last in spans_of(driven & (lift < low)):
+        if last - first < lasts:
+            continue
+        led = [leg.first for leg in falls if leg.first <= first <= leg.last + lasts and driven[leg.first : first].all()]
+        still = np.flatnonzero(lift[first : last + 1] < float(lift[first : last + 1].min()) + 0.05)
+        back = first + int(still[-1]) if last + 1 < len(driven) and driven[last + 1] else last
+        idle[(led[0] if led else first) + 1 : back + 1] = True
+    return idle

@@ -1,0 +1,330 @@
+"""A recording on one time base: gaps kept as gaps, readings that no sensor can have made found and set aside.
+
+Nothing is smoothed into the data. What is set aside (single-sample spikes, rows whose clock ran backward) is flagged
+and treated as missing. Pressures are absolute from here on.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.uncertainty import UNIFORM, combine
+from recorder.node import Channel
+from recorder.recording import Recording, Stream
+
+Floats: TypeAlias = NDArray[np.float64]
+Span: TypeAlias = tuple[float, float]
+
+ISO_2533 = "ISO 2533:1975, standard atmosphere (formula from memory)"
+LIMITS = limit_table(
+    Limit("grid_step", 0.1, "s", PRACTICE),
+    Limit("gap", 2.0, "s", PRACTICE),
+    Limit("gap_in_steps", 3.0, "1", PRACTICE),
+    Limit("late_row", 2.0, "s", PRACTICE),
+    Limit("spike_in_noise", 8.0, "1", PRACTICE),
+    Limit("spike_in_slope", 4.0, "1", PRACTICE),
+    Limit("weather", 3.0, "kPa", "the design's +-3 kPa for weather; " + PRACTICE),
+    Limit("barometer", 1.0, "kPa", PRACTICE),
+    Limit("low_side_accuracy", 10.0, "kPa", "1 % of a 1.0 MPa transducer; " + PRACTICE),
+    Limit("high_side_accuracy", 35.0, "kPa", "1 % of a 3.5 MPa transducer; " + PRACTICE),
+    Limit("temperature_accuracy", 1.5, "K", "IEC 60584-1:2013, type K class 1"),
+)
+"""Accuracies are taken where a channel states none."""
+SPIKE_WINDOW = 5
+SLOPE_WINDOW = 11
+MAD_TO_SIGMA = 1.482602218505602
+SPIKED_QUANTITIES = ("pressure", "temperature")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Signal:
+    """One channel at its own rate.
+
+    Attributes
+    ----------
+    t_s : float array of shape (n,)
+        Seconds since the recording's first sample, increasing.
+    values : float array of shape (n,)
+        Stored unit; pressures in kPa absolute; NaN where missing or set aside.
+    noise : float
+        Standard deviation of one reading's noise.
+    u : float
+        Standard uncertainty of a reading from the sensor's accuracy (fully correlated within the channel).
+    step_s : float
+        Usual interval between samples.
+    gaps : tuple of (start, end)
+        Intervals without a reading.
+    spikes_s : float array
+        Moments of the readings set aside.
+    accuracy_stated : bool
+        Whether the channel states its accuracy itself.
+    """
+
+    channel: Channel
+    t_s: Floats
+    values: Floats
+    noise: float
+    u: float
+    step_s: float
+    gaps: tuple[Span, ...]
+    spikes_s: Floats
+    accuracy_stated: bool
+
+    @property
+    def missing(self) -> float:
+        """Share of the samples that hold no reading."""
+        return float(np.mean(~np.isfinite(self.values))) if len(self.values) else 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """Something about the record itself, not about the vehicle."""
+
+    kind: str
+    start_s: float
+    end_s: float
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class TimedMark:
+    """A mark at its second."""
+
+    time_s: float
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Timeline:
+    """Every channel on one grid, beside the channels at their own rates.
+
+    ``on_grid`` maps channel ids to arrays of the grid's shape, NaN inside gaps.
+    """
+
+    t_s: Floats
+    step_s: float
+    signals: Mapping[str, Signal]
+    on_grid: Mapping[str, Floats]
+    marks: tuple[TimedMark, ...]
+    flags: tuple[Flag, ...]
+    started_utc_ns: int
+    duration_s: float
+    barometric_kpa: float
+    barometric_u_kpa: float
+
+    def signal(self, place: str) -> Signal | None:
+        """First channel at a place, or None."""
+        return next((s for s in self.signals.values() if s.channel.place == place), None)
+
+    def grid(self, place: str) -> Floats | None:
+        """First channel at a place on the grid, or None where it has no reading at all."""
+        signal = self.signal(place)
+        if signal is None:
+            return None
+        values = self.on_grid[signal.channel.id]
+        return values if bool(np.isfinite(values).any()) else None
+
+    def index(self, time_s: float) -> int:
+        """Grid index of a second, clipped to the grid."""
+        return int(np.clip(round(time_s / self.step_s), 0, len(self.t_s) - 1))
+
+    def marked(self, *kinds: str) -> list[float]:
+        """Seconds of the marks of these kinds."""
+        return [mark.time_s for mark in self.marks if mark.kind in kinds]
+
+
+def standard_atmosphere_kpa(altitude_m: float) -> float:
+    """Barometric pressure [kPa] at a geopotential altitude [m], ISO 2533, troposphere."""
+    return 101.325 * (1.0 - 0.0065 * altitude_m / 288.15) ** 5.255880
+
+
+def timeline_of(recording: Recording) -> Timeline | None:
+    """Put a recording on one time base; None where it holds no sample.
+
+    Readings of several streams share the recording's clock. The grid's step is the usual interval of the fastest
+    pressure or temperature channel, but not under 0.1 s.
+    """
+    origin = recording.started_utc_ns
+    if origin is None:
+        return None
+    flags: list[Flag] = []
+    raw: list[tuple[Channel, Floats, Floats]] = []
+    for stream in recording.streams:
+        raw.extend(_columns_in_order(stream, origin, flags))
+    barometric, barometric_u = _barometric(raw, recording.job.altitude_m)
+    signals = {c.id: _signal(_unique_id(c, raw), t, v, barometric) for c, t, v in raw}
+    duration = max((float(t[-1]) for _, t, _ in raw if len(t)), default=0.0)
+    step = _grid_step(signals)
+    grid = np.arange(0.0, duration + step / 2.0, step)
+    marks = tuple(TimedMark((m.utc_ns - origin) / 1e9, m.kind, m.text) for m in recording.marks)
+    return Timeline(
+        grid,
+        step,
+        MappingProxyType(signals),
+        MappingProxyType({name: _on_grid(signal, grid, step) for name, signal in signals.items()}),
+        marks,
+        tuple(flags),
+        origin,
+        duration,
+        barometric,
+        barometric_u,
+    )
+
+
+def _unique_id(channel: Channel, raw: list[tuple[Channel, Floats, Floats]]) -> Channel:
+    """Two nodes may use one id: the first keeps it (the others are told apart when they are recorded)."""
+    return next(c for c, _, _ in raw if c.id == channel.id)
+
+
+def _columns_in_order(stream: Stream, origin_ns: int, flags: list[Flag]) -> list[tuple[Channel, Floats, Floats]]:
+    """Seconds and values of each channel; a clock that stepped back begins a segment behind the one before."""
+    if stream.data.height == 0:
+        return []
+    t = (stream.data["t"].to_physical().to_numpy() - origin_ns) / 1e9
+    order = np.argsort(t, kind="stable")
+    late = LIMITS["late_row"].value
+    back = np.flatnonzero(np.diff(t) < 0)
+    far = back[np.diff(t)[back] < -late] if len(back) else back
+    if len(far):
+        t = _segments_in_line(t, far, flags)
+        order = np.argsort(t, kind="stable")
+    elif len(back):
+        flags.append(
+            Flag("late_rows", float(t[back[0]]), float(t[back[-1]]), f"{len(back)} rows came late and were put in order")
+        )
+    t = t[order]
+    first = np.concatenate([[True], np.diff(t) > 0])
+    return [
+        (c, t[first], stream.data[c.id].to_numpy().astype(np.float64)[order][first]) for c in stream.channels
+    ]
+
+
+def _segments_in_line(t: Floats, far: NDArray[np.intp], flags: list[Flag]) -> Floats:
+    """Move each segment after a backward step behind the one before; the step itself is flagged."""
+    steps = np.diff(t)
+    usual = float(np.median(steps[steps > 0])) if bool((steps > 0).any()) else 1.0
+    shift = np.zeros(len(t))
+    for index in far:
+        gap = usual - float(steps[index])
+        shift[index + 1 :] += gap
+        at = float(t[index] + shift[index])
+        says = f"the clock stepped back by {-steps[index]:.1f} s; what follows is counted on from there"
+        flags.append(Flag("backward_time", at, at + usual, says))
+    return t + shift
+
+
+def _barometric(raw: list[tuple[Channel, Floats, Floats]], altitude_m: float | None) -> tuple[float, float]:
+    """Barometric pressure [kPa] with its standard uncertainty."""
+    for channel, _, values in raw:
+        if channel.place == "barometer" and bool(np.isfinite(values).any()):
+            half_width = channel.accuracy or LIMITS["barometer"].value
+            return float(np.nanmedian(values)), half_width * UNIFORM
+    weather = LIMITS["weather"].value * UNIFORM
+    unknown_altitude = 0.0 if altitude_m is not None else 6.0 * UNIFORM
+    return standard_atmosphere_kpa(altitude_m or 0.0), combine(weather, unknown_altitude)
+
+
+def _signal(channel: Channel, t: Floats, stored: Floats, barometric: float) -> Signal:
+    values = stored.copy()
+    if channel.quantity == "pressure" and channel.reference != "absolute":
+        values += channel.sealed_at_kpa or barometric
+    step = float(np.median(np.diff(t))) if len(t) > 1 else 1.0
+    noise = noise_of(values)
+    spikes = np.zeros(0, np.intp)
+    if channel.quantity in SPIKED_QUANTITIES:
+        spikes = find_spikes(values, noise)
+        values[spikes] = np.nan
+    accuracy, stated = channel.accuracy, channel.accuracy is not None
+    if accuracy is None:
+        accuracy = _usual_accuracy(channel)
+    if channel.quantity == "voltage":
+        stated = True
+    return Signal(
+        channel, t, values, noise, accuracy * UNIFORM, step, _gaps(t, values, step), t[spikes], stated
+    )
+
+
+def _usual_accuracy(channel: Channel) -> float:
+    if channel.quantity == "temperature":
+        return LIMITS["temperature_accuracy"].value
+    if channel.place in ("low_side", "high_side"):
+        return LIMITS[f"{channel.place}_accuracy"].value
+    return 0.0
+
+
+def noise_of(values: Floats) -> float:
+    """Standard deviation of white noise on a slow signal, from second differences; never under its resolution.
+
+    The second difference of white noise has variance 6 sigma^2; the median absolute deviation shrugs off edges.
+    """
+    valid = values[np.isfinite(values)]
+    if len(valid) < 5:
+        return 0.0
+    second = np.diff(valid, 2)
+    sigma = MAD_TO_SIGMA * float(np.median(np.abs(second))) / np.sqrt(6.0)
+    steps = np.abs(np.diff(valid))
+    steps = steps[steps > 0]
+    resolution = float(np.quantile(steps, 0.05)) * UNIFORM / 2.0 if len(steps) else 0.0
+    return max(sigma, resolution)
+
+
+def find_spikes(values: Floats, noise: float) -> NDArray[np.intp]:
+    """Indices of readings that stand out alone from their neighbours by more than noise and slope allow."""
+    where = np.flatnonzero(np.isfinite(values))
+    valid = values[where]
+    if len(valid) < SLOPE_WINDOW:
+        return np.zeros(0, np.intp)
+    window = np.lib.stride_tricks.sliding_window_view(np.pad(valid, SPIKE_WINDOW // 2, mode="edge"), SPIKE_WINDOW)
+    median = np.median(window, axis=1)
+    off = np.abs(valid - median)
+    steps = np.abs(np.diff(median, prepend=median[0]))
+    slopes = np.lib.stride_tricks.sliding_window_view(np.pad(steps, SLOPE_WINDOW // 2, mode="edge"), SLOPE_WINDOW)
+    # At a corner (a compressor starting) the slope on one side explains the departure: take the steepest near.
+    allowed = np.maximum(LIMITS["spike_in_noise"].value * noise, LIMITS["spike_in_slope"].value * slopes.max(axis=1))
+    before, after = np.roll(valid, 1), np.roll(valid, -1)
+    alone = (np.sign(valid - before) == np.sign(valid - after)) & (off > allowed)
+    alone[[0, -1]] = False
+    return where[alone]
+
+
+def _gaps(t: Floats, values: Floats, step: float) -> tuple[Span, ...]:
+    seen = t[np.isfinite(values)]
+    if len(seen) == 0:
+        return ((float(t[0]), float(t[-1])),) if len(t) else ()
+    longest = max(LIMITS["gap"].value, LIMITS["gap_in_steps"].value * step)
+    edges = np.concatenate([[t[0]], seen, [t[-1]]])
+    at = np.flatnonzero(np.diff(edges) > longest)
+    return tuple((float(edges[i]), float(edges[i + 1])) for i in at)
+
+
+def _grid_step(signals: Mapping[str, Signal]) -> float:
+    judged = [s.step_s for s in signals.values() if s.channel.quantity in SPIKED_QUANTITIES]
+    steps = judged or [s.step_s for s in signals.values()] or [1.0]
+    return max(LIMITS["grid_step"].value, round(min(steps), 3))
+
+
+def _on_grid(signal: Signal, grid: Floats, step: float) -> Floats:
+    """Block means of a faster channel, linear interpolation of a slower one; NaN inside gaps."""
+    good = np.isfinite(signal.values)
+    if not good.any():
+        return np.full(len(grid), np.nan)
+    t, values = signal.t_s[good], signal.values[good]
+    if signal.step_s < step / 1.5:
+        cell = np.clip(np.rint(t / step).astype(np.intp), 0, len(grid) - 1)
+        total = np.bincount(cell, values, len(grid))
+        count = np.bincount(cell, minlength=len(grid))
+        filled = np.flatnonzero(count)
+        out = np.interp(grid, grid[filled], total[filled] / count[filled])
+    elif signal.channel.quantity in ("state", "voltage"):
+        out = values[np.clip(np.searchsorted(t, grid + 1e-9, side="right") - 1, 0, None)]
+    else:
+        out = np.interp(grid, t, values)
+    for start, end in signal.gaps:
+        out[(grid > start) & (grid < end)] = np.nan
+    return out
