@@ -1,7 +1,323 @@
-"""The findings document."""
-from dataclasses import dataclass
+"""The findings document: what an analysis hands to summary, claim sheet, comparison and page.
+
+Its JSON Schema is shipped as ``data/findings.schema.json``. Seconds count from the recording's first sample; a number
+that could not be had is null with its reason.
+"""
+
+import json
+import math
+from dataclasses import dataclass, field, fields, is_dataclass
+from pathlib import Path
+from typing import Any, cast
+
+from analysis.uncertainty import Measured
+
+SCHEMA_VERSION = 1
+SCHEMA_FILE = Path(__file__).parent / "data" / "findings.schema.json"
+KINDS = (
+    "compressor_dropout",
+    "high_pressure_trip",
+    "undercharge",
+    "condenser_airflow_loss",
+    "moisture_freeze",
+    "restriction",
+    "evaporator_icing",
+    "valve_hunting",
+    "weak_pumping",
+    "overcharge",
+    "non_condensables",
+    "sensor_fault",
+)
+FAULT_FOUND, NO_FAULT_SEEN, CANNOT_TELL = "fault_found", "no_fault_seen", "cannot_tell"
+PRESENT, ABSENT, UNDECIDED = "present", "absent", "undecided"
+PROVEN, LIKELY, NOT_EXCLUDED, EXCLUDED = "proven", "likely", "not excluded", "excluded"
+
+
 @dataclass(frozen=True, slots=True)
 class Run:
     """An interval in which the compressor pumps."""
+
     start_s: float
     end_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """The end of a run, why it came, and how that is known.
+
+    ``why`` is ``engine_off``, ``driver``, ``control``, ``high_pressure_trip``, ``full_throttle_cut``, ``dropout`` or
+    ``unknown``; ``cooling_stopped`` says whether it was commanded, electrical, mechanical or not decidable.
+    """
+
+    at_s: float
+    restart_s: float | None
+    why: str
+    cooling_stopped: str
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Compressor:
+    """Runs and stops; ``basis`` says what they were read from."""
+
+    basis: str
+    runs: tuple[Run, ...]
+    stops: tuple[Stop, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Cycling:
+    """Cycling over a stretch in which cooling stays asked for; medians with their u95, spreads beside them.
+
+    A spread is the standard deviation estimated from the interquartile range. Pressures are gauge.
+    """
+
+    start_s: float
+    end_s: float
+    cycles: int
+    control_cycles: int
+    period_s: Measured
+    on_s: Measured
+    off_s: Measured
+    duty: Measured
+    cut_out_kpa: Measured
+    cut_in_kpa: Measured
+    per_minute: Measured
+    period_spread_s: float | None
+    on_spread_s: float | None
+    off_spread_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Equalisation:
+    """How the two sides met after a stop; ``settled_kpa`` is gauge."""
+
+    start_s: float
+    end_s: float
+    stopped_by: str
+    difference_kpa: Measured
+    time_to_50_kpa_s: Measured
+    time_to_90_s: Measured
+    time_constant_s: Measured
+    fit_r2: float | None
+    settled_kpa: Measured
+    saturation_gap_kpa: Measured
+
+
+@dataclass(frozen=True, slots=True)
+class Static:
+    """Both sides at rest with the soak shown; ``static_kpa`` is gauge."""
+
+    start_s: float
+    end_s: float
+    static_kpa: Measured
+    soak_degc: Measured
+    saturation_gap_kpa: Measured
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """How one channel settled after a start, a change of operating point or a mark; pressures gauge."""
+
+    start_s: float
+    end_s: float
+    after: str
+    place: str
+    settled: bool
+    final: Measured
+    settling_time_s: Measured
+    overshoot: Measured
+    drift_per_minute: Measured
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One reason, by the rule that made it: words in SI units and the numbers behind them."""
+
+    rule: str
+    says: str
+    measures: dict[str, Measured] = field(default_factory=dict[str, Measured])
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """An interval in which something is wrong; ``severity`` runs from 0 to 1."""
+
+    kind: str
+    start_s: float
+    end_s: float
+    severity: float
+    evidence: tuple[Evidence, ...]
+    permanent: bool = False
+    channel: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """Whether a kind was found: present, absent or undecided, and what was missing."""
+
+    kind: str
+    state: str
+    why: str
+    missing: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """What would explain the episodes."""
+
+    cause: str
+    probability: float
+    standing: str
+    reasons_for: tuple[str, ...]
+    reasons_against: tuple[str, ...]
+    parts: tuple[str, ...]
+    telling_test: str
+    next_check: str
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """What a short look would have missed; intervals are 95 %."""
+
+    fault_share: float | None
+    exposure_s: float
+    missed_by_look: dict[str, float | None]
+    missed_interval: dict[str, tuple[float, float] | None]
+    rate_bound_per_hour: float | None
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """A channel and how far it can be trusted."""
+
+    id: str
+    place: str
+    unit: str
+    rate_hz: float
+    missing: float
+    reference: str | None
+    u95: float
+    accuracy_stated: bool
+    noise: float
+    calibrated_on: str | None
+    serial_number: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """A measured quantity beside what is expected of it."""
+
+    quantity: str
+    unit: str
+    measured: Measured
+    low: float | None
+    high: float | None
+    state: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class LimitUsed:
+    """A threshold that a judgement hung on."""
+
+    module: str
+    name: str
+    value: float
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """The recording that was analysed."""
+
+    id: str
+    name: str
+    started_at: str
+    duration_s: float
+    sealed: bool
+    intact: bool
+    damage: tuple[str, ...]
+    digest: str | None
+    origin: str | None
+    software: str
+    refrigerant: str | None
+    barometric_kpa: Measured
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A mark of the technician, or a flag about the record itself."""
+
+    time_s: float
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """Everything the analysis found; ``to_dict`` gives the document."""
+
+    recording: About
+    job_sheet: dict[str, Any]
+    sensors: tuple[Sensor, ...]
+    compressor: Compressor
+    cycling: tuple[Cycling, ...]
+    equalisations: tuple[Equalisation, ...]
+    static: tuple[Static, ...]
+    settlings: tuple[Settling, ...]
+    expected: tuple[Expected, ...]
+    episodes: tuple[Episode, ...]
+    checks: tuple[Check, ...]
+    causes: tuple[Cause, ...]
+    verdict: str
+    verdict_why: str
+    coverage: Coverage
+    marks: tuple[Note, ...]
+    flags: tuple[Note, ...]
+    limits: tuple[LimitUsed, ...]
+    software: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the document as plain JSON values."""
+        document = cast("dict[str, Any]", _plain(self))
+        recording = document["recording"]
+        recording["channels"] = [
+            {"place": s.place, "unit": s.unit, "rate_hz": _rounded(s.rate_hz), "missing": _rounded(s.missing)}
+            for s in self.sensors
+        ]
+        return {"schema": SCHEMA_VERSION, **document}
+
+    def to_json(self) -> str:
+        """Return the document as JSON text."""
+        return json.dumps(self.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
+
+
+def schema() -> dict[str, Any]:
+    """Return the document's JSON Schema (draft 2020-12)."""
+    return json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))
+
+
+def _rounded(value: float) -> float | None:
+    """Six significant digits; null where there is no number."""
+    return float(f"{value:.6g}") if math.isfinite(value) else None
+
+
+def _seconds(value: float) -> float:
+    return round(value, 3)
+
+
+def _plain(value: Any, name: str = "") -> Any:
+    if isinstance(value, Measured):
+        return value.to_dict()
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: _plain(getattr(value, f.name), f.name) for f in fields(value)}
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in cast("dict[str, Any]", value).items()}
+    if isinstance(value, tuple | list):
+        return [_plain(item) for item in cast("list[Any]", value)]
+    if isinstance(value, float):
+        return _seconds(value) if name.endswith("_s") and math.isfinite(value) else _rounded(value)
+    return value

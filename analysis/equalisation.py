@@ -1,0 +1,228 @@
+"""How the two sides meet after each stop, and what they show once at rest.
+
+d(t) = high - low; d(0) is its median over the last 2 s before the stop. Often it is not exponential (liquid leaves
+first, then vapour), so the fit of log d between 90 % and 10 % of d(0) comes with its r2.
+"""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from analysis.derived import Derived
+from analysis.findings import Equalisation, Static, Stop
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.operating import Operating
+from analysis.runs import Running, smoothed
+from analysis.timeline import Floats, Timeline
+from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
+
+LIMITS = limit_table(
+    Limit("met", 50.0, "kPa", "the design's figure that people see first"),
+    Limit("ninety", 0.10, "1", "the design's definition"),
+    Limit("settled_share", 0.02, "1", "the design's definition"),
+    Limit("settled_kpa", 8.0, "kPa", "the design's definition"),
+    Limit("least_difference", 100.0, "kPa", PRACTICE),
+    Limit("longest_unmet", 60.0, "s", "a shorter rest that did not meet is only a cycle; " + PRACTICE),
+    Limit("smoothing", 1.0, "s", PRACTICE),
+    Limit("steady", 3.0, "kPa a minute", PRACTICE),
+    Limit("steady_over", 60.0, "s", PRACTICE),
+    Limit("shortest_soak", 120.0, "s", PRACTICE),
+)
+
+
+def equalisations_of(
+    timeline: Timeline, derived: Derived, running: Running, stops: Sequence[Stop]
+) -> tuple[Equalisation, ...]:
+    """Measure each stop whose sides met, or that lasted at least 60 s."""
+    low, high = derived.low_kpa, derived.high_kpa
+    if low is None or high is None:
+        return ()
+    found: list[Equalisation] = []
+    for run, stop in zip(running.runs, stops, strict=False):
+        until = timeline.duration_s if stop.restart_s is None else stop.restart_s
+        rest = _Rest(timeline, derived, run.end_s, until, stop.why)
+        measured_rest = rest.measure(low, high)
+        if measured_rest is not None:
+            found.append(measured_rest)
+    return tuple(found)
+
+
+class _Rest:
+    """One rest between a stop and the next start (or the end)."""
+
+    def __init__(self, timeline: Timeline, derived: Derived, start_s: float, until_s: float, why: str) -> None:
+        self._timeline, self._derived, self._start_s, self._until_s, self._why = timeline, derived, start_s, until_s, why
+
+    def measure(self, low: Floats, high: Floats) -> Equalisation | None:
+        line = self._timeline
+        first, last = line.index(self._start_s), line.index(self._until_s - line.step_s)
+        d0 = _median(high[line.index(self._start_s - 2.0) : first + 1]) - _median(
+            low[line.index(self._start_s - 2.0) : first + 1]
+        )
+        lasting = self._until_s - self._start_s
+        if not d0 >= LIMITS["least_difference"].value or last - first < 3:
+            return None
+        d = smoothed(_bridged(high[first : last + 1] - low[first : last + 1]), line.step_s, LIMITS["smoothing"].value)
+        ninety = first_lasting(d < LIMITS["ninety"].value * d0)
+        if ninety is None and lasting < LIMITS["longest_unmet"].value:
+            return None
+        t = line.t_s[first : last + 1] - self._start_s
+        u_time = line.step_s * UNIFORM
+        why_not = f"did not meet within {lasting:.0f} s"
+        meets = first_lasting(d < max(LIMITS["settled_share"].value * d0, LIMITS["settled_kpa"].value))
+        constant, r2 = fit_decay(t, d, d0) if ninety is not None else (absent(why_not), None)
+        settled = absent(why_not)
+        if meets is not None:
+            around = slice(first + meets, min(first + meets + max(round(2.0 / line.step_s), 1), last + 1))
+            mean = (_median(low[around]) + _median(high[around])) / 2.0
+            settled = measured(mean - line.barometric_kpa, self._u_mean())
+        return Equalisation(
+            self._start_s,
+            self._until_s,
+            self._why,
+            measured(d0, *self._u_sides()),
+            _time(t, first_lasting(d < LIMITS["met"].value), u_time, self._u_crossing(t, d, LIMITS["met"].value), why_not),
+            _time(t, ninety, u_time, self._u_crossing(t, d, LIMITS["ninety"].value * d0), why_not),
+            constant,
+            r2,
+            settled,
+            absent("the soak is not shown: see the static test"),
+        )
+
+    def _u_sides(self) -> tuple[float, float]:
+        low, high = self._timeline.signal("low_side"), self._timeline.signal("high_side")
+        return (low.u if low else 0.0), (high.u if high else 0.0)
+
+    def _u_mean(self) -> float:
+        return combine(*self._u_sides()) / 2.0
+
+    def _u_crossing(self, t: Floats, d: Floats, level: float) -> float:
+        """Standard uncertainty [s] of a crossing from the sensors' offsets: their u over the slope there."""
+        at = int(np.argmax(d < level))
+        window = slice(max(at - 3, 0), at + 4)
+        slope = abs(float(np.polyfit(t[window], d[window], 1)[0])) if len(t[window]) > 2 else 0.0
+        return combine(*self._u_sides()) / slope if slope > 0 else 0.0
+
+
+def first_lasting(mask: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> int | None:
+    """First index from which a mask stays true; None if it does not at the end."""
+    if len(mask) == 0 or not mask[-1]:
+        return None
+    false = np.flatnonzero(~mask)
+    return int(false[-1]) + 1 if len(false) else 0
+
+
+def fit_decay(t_s: Floats, d_kpa: Floats, d0_kpa: float) -> tuple[Measured, float | None]:
+    """Time constant of log d between 90 % and 10 % of d(0), with the r2 of the straight line.
+
+    Parameters
+    ----------
+    t_s, d_kpa : float arrays of shape (n,)
+        Seconds since the stop and the difference of the sides.
+    d0_kpa : float
+        The difference before the stop.
+    """
+    first = int(np.argmax(d_kpa < 0.9 * d0_kpa))
+    below = np.flatnonzero(d_kpa < 0.1 * d0_kpa)
+    last = int(below[0]) if len(below) else len(d_kpa)
+    t, d = t_s[first:last], d_kpa[first:last]
+    if len(t) < 4 or float(d.min()) <= 0.0:
+        return absent("too few samples between 90 % and 10 %"), None
+    log = np.log(d)
+    slope, intercept = (float(v) for v in np.polyfit(t, log, 1))
+    residual = log - (slope * t + intercept)
+    total = float(np.sum((log - log.mean()) ** 2))
+    r2 = 1.0 - float(np.sum(residual**2)) / total if total > 0 else None
+    if slope >= 0.0:
+        return absent("the difference does not fall"), r2
+    spread = float(np.sqrt(np.sum(residual**2) / max(len(t) - 2, 1) / np.sum((t - t.mean()) ** 2)))
+    # Residuals of a misfit are correlated over its whole length: count them as few independent ones.
+    independent = math.sqrt(max(len(t) / 4.0, 1.0))
+    return measured(-1.0 / slope, spread * independent / slope**2), r2
+
+
+def _time(t: Floats, index: int | None, u_grid: float, u_sensor: float, why_not: str) -> Measured:
+    return absent(why_not) if index is None else measured(float(t[index]), u_grid, u_sensor)
+
+
+def _median(values: Floats) -> float:
+    good = values[np.isfinite(values)]
+    return float(np.median(good)) if len(good) else float("nan")
+
+
+def _bridged(values: Floats) -> Floats:
+    good = np.isfinite(values)
+    if good.all() or not good.any():
+        return np.nan_to_num(values, nan=math.inf) if not good.any() else values
+    return np.interp(np.arange(len(values)), np.flatnonzero(good), values[good])
+
+
+def static_of(timeline: Timeline, derived: Derived, operating: Operating, running: Running) -> tuple[Static, ...]:
+    """Static tests: stretches at rest with both sides together, steady, and temperatures that agree."""
+    low, high = derived.low_kpa, derived.high_kpa
+    if low is None or high is None or running.basis == "none":
+        return ()
+    edges = [(0.0, running.runs[0].start_s)] if running.runs else [(0.0, timeline.duration_s)]
+    if running.runs:
+        edges.append((running.runs[-1].end_s, timeline.duration_s))
+    found = (_static(timeline, derived, start, end) for start, end in edges)
+    return tuple(one for one in found if one is not None)
+
+
+def _static(timeline: Timeline, derived: Derived, start_s: float, end_s: float) -> Static | None:
+    low_side, high_side = timeline.signal("low_side"), timeline.signal("high_side")
+    window = min(LIMITS["steady_over"].value, (end_s - start_s) / 2.0)
+    if low_side is None or high_side is None or window < 5.0 or derived.low_kpa is None or derived.high_kpa is None:
+        return None
+    last = slice(timeline.index(end_s - window), timeline.index(end_s - timeline.step_s) + 1)
+    low, high = derived.low_kpa[last], derived.high_kpa[last]
+    if not (np.isfinite(low).any() and np.isfinite(high).any()):
+        return None
+    apart = abs(_median(high) - _median(low))
+    u_apart = combine(low_side.u, high_side.u)
+    if apart > max(2.0 * u_apart, LIMITS["met"].value):
+        return None
+    static = (_median(low) / low_side.u**2 + _median(high) / high_side.u**2) / (low_side.u**-2 + high_side.u**-2)
+    u_static = combine(1.0 / math.sqrt(low_side.u**-2 + high_side.u**-2), timeline.barometric_u_kpa)
+    soak, why = _soak(timeline, last, end_s - start_s)
+    gap = absent(why)
+    if derived.refrigerant is None:
+        gap = absent("the job sheet states no refrigerant")
+    elif derived.refrigerant.name == "R-744":
+        gap = absent("not for R-744: its static pressure depends on the charge")
+    elif soak.value is not None and soak.u95 is not None:
+        if abs(_drift_per_minute(timeline, low, last)) > LIMITS["steady"].value:
+            gap = absent("pressures were still drifting")
+        else:
+            saturation = derived.refrigerant.pressure_at(soak.value)
+            slope = 1.0 / derived.refrigerant.kelvin_per_kpa(saturation)
+            gap = measured(static - saturation, u_static, slope * soak.u95 / 2.0)
+    pressure = measured(static - timeline.barometric_kpa, u_static)
+    return Static(float(timeline.t_s[last][0]), float(timeline.t_s[last][-1]), pressure, soak, gap)
+
+
+def _drift_per_minute(timeline: Timeline, values: Floats, part: slice) -> float:
+    t = timeline.t_s[part]
+    good = np.isfinite(values)
+    return 60.0 * float(np.polyfit(t[good], values[good], 1)[0]) if int(good.sum()) > 3 else math.inf
+
+
+def _soak(timeline: Timeline, part: slice, rest_s: float) -> tuple[Measured, str]:
+    """Soak temperature where the channels that bear on it agree within their uncertainty."""
+    places = ("ambient", "liquid_line", "suction_line", "discharge_line", "evaporator_out")
+    seen = [(signal, timeline.grid(place)) for place in places if (signal := timeline.signal(place)) is not None]
+    readings = [(_median(values[part]), signal.u) for signal, values in seen if values is not None]
+    readings = [(value, u) for value, u in readings if math.isfinite(value)]
+    if len(readings) < 2:
+        return absent("the soak is not shown: it needs at least two temperatures of the circuit and its air"), (
+            "the soak is not shown by two temperatures that agree"
+        )
+    values = np.array([value for value, _ in readings])
+    us = np.array([u for _, u in readings])
+    spread = float(values.max() - values.min())
+    mean = float(np.mean(values))
+    if spread > 2.0 * combine(float(us.max()), float(us.max())):
+        why = f"the temperatures differ by {spread:.1f} K: not soaked"
+        return absent(why), why
+    return measured(mean, float(np.sqrt(np.sum(us**2))) / len(us), spread * UNIFORM / 2.0), ""

@@ -1,0 +1,230 @@
+"""Why each run ended: commanded, electrical, mechanical, or not decidable."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from analysis.derived import Derived
+from analysis.findings import Run, Stop
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.operating import Operating
+from analysis.runs import VARIABLE, Running
+from analysis.timeline import Floats, Timeline
+
+LIMITS = limit_table(
+    Limit("engine_off_near", 4.0, "s", PRACTICE),
+    Limit("mark_late", 4.0, "s", "marks are pressed by hand; " + PRACTICE),
+    Limit("trip", 2500.0, "kPa gauge", "high-pressure switches open at 2.6-3.2 MPa; " + PRACTICE),
+    Limit("throttle_surge", 700.0, "1/min", PRACTICE),
+    Limit("throttle_cut", 25.0, "s", PRACTICE),
+    Limit("cold_evaporator", 5.0, "degC", "anti-freeze control stops near 0-3 degC; " + PRACTICE),
+    Limit("cut_out_margin", 30.0, "kPa", PRACTICE),
+    Limit("cut_in_margin", 25.0, "kPa", PRACTICE),
+    Limit("usual_stops", 3.0, "1", PRACTICE),
+    Limit("complaint_near", 120.0, "s", PRACTICE),
+    Limit("usual_off", 2.5, "usual off times", PRACTICE),
+    Limit("overdue", 12.0, "s", PRACTICE),
+    Limit("overdue_off", 4.0, "usual off times", PRACTICE),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Habit:
+    """How this system's own control cycles in this recording; None where it does not.
+
+    Pressures are absolute [kPa]: median low side at stops and just before starts.
+    """
+
+    cut_out_kpa: float
+    cut_in_kpa: float
+    cut_in_spread_kpa: float
+    off_s: float
+
+
+def stops_of(
+    timeline: Timeline, derived: Derived, operating: Operating, running: Running, compressor: str | None
+) -> tuple[tuple[Stop, ...], Habit | None]:
+    """Explain the end of each run, and tell how the system usually cycles."""
+    runs = running.runs
+    ends = [run for run in runs if run.end_s < timeline.duration_s - timeline.step_s]
+    restarts = [other.start_s for _, other in pairwise(runs)] + [None] * (len(ends) - max(len(runs) - 1, 0))
+    look = _Look(timeline, derived, operating, running, compressor)
+    first = [look.commanded(run, restart) for run, restart in zip(ends, restarts, strict=True)]
+    habit = look.habit(ends, restarts, first)
+    stops = [
+        known or look.uncommanded(run, restart, habit)
+        for run, restart, known in zip(ends, restarts, first, strict=True)
+    ]
+    return tuple(_without_lone_doubt(stops, timeline)), habit
+
+
+def _without_lone_doubt(stops: list[Stop], timeline: Timeline) -> list[Stop]:
+    """One stop without supply and without a complaint near it may be a driver's hand that nobody marked."""
+    electrical = [stop for stop in stops if stop.why == "dropout" and stop.cooling_stopped != "mechanical"]
+    near = LIMITS["complaint_near"].value
+    if len(electrical) != 1:
+        return stops
+    lone = electrical[0]
+    end = timeline.duration_s if lone.restart_s is None else lone.restart_s
+    if any(lone.at_s - near <= mark <= end + near for mark in timeline.marked("complaint")):
+        return stops
+    says = "one stop without a reason; cooling may have been switched off without a mark"
+    doubtful = Stop(lone.at_s, lone.restart_s, "unknown", "not decidable", says)
+    return [doubtful if stop is lone else stop for stop in stops]
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What a stop is judged by."""
+
+    timeline: Timeline
+    derived: Derived
+    operating: Operating
+    running: Running
+    compressor: str | None
+
+    def at(self, values: Floats | None, start_s: float, end_s: float) -> float:
+        """Median of a stretch; NaN where there is none."""
+        if values is None:
+            return float("nan")
+        part = values[self.timeline.index(start_s) : self.timeline.index(end_s) + 1]
+        part = part[np.isfinite(part)]
+        return float(np.median(part)) if len(part) else float("nan")
+
+    def commanded(self, run: Run, restart_s: float | None) -> Stop | None:
+        """A stop that the engine, the driver, the throttle or the pressure switch explains."""
+        at = run.end_s
+        if self._engine_stopped(at):
+            return Stop(at, restart_s, "engine_off", "commanded", "the engine stopped")
+        if self._switched_off(at):
+            return Stop(at, restart_s, "driver", "commanded", "cooling was switched off")
+        gauge = self.at(self.derived.high_kpa, at - 1.5, at) - self.timeline.barometric_kpa
+        if gauge >= LIMITS["trip"].value:
+            says = f"the high side stood at {gauge:.0f} kPa gauge: the pressure switch opened"
+            return Stop(at, restart_s, "high_pressure_trip", "commanded", says)
+        return None
+
+    def _engine_stopped(self, at: float) -> bool:
+        near = LIMITS["engine_off_near"].value
+        if self.operating.engine_basis == "engine_speed":
+            first, last = self.timeline.index(at - near), self.timeline.index(at + near)
+            return not bool(self.operating.engine_running[first : last + 1].all())
+        return any(-1.0 <= mark - at <= LIMITS["mark_late"].value for mark in self.timeline.marked("engine_off"))
+
+    def _switched_off(self, at: float) -> bool:
+        if self.operating.asked_basis == "cooling_request":
+            first, last = self.timeline.index(at - 2.0), self.timeline.index(at + 1.0)
+            return not bool(self.operating.asked[first : last + 1].all())
+        return any(-1.0 <= mark - at <= LIMITS["mark_late"].value for mark in self.timeline.marked("ac_off"))
+
+    def _throttled(self, at: float, restart_s: float | None) -> bool:
+        rotation = self.operating.engine_speed
+        if rotation is None or restart_s is None or restart_s - at > LIMITS["throttle_cut"].value:
+            return False
+        before = self.at(rotation, at - 8.0, at - 4.0)
+        part = rotation[self.timeline.index(at - 3.0) : self.timeline.index(at + 3.0) + 1]
+        part = part[np.isfinite(part)]
+        if not len(part) or not np.isfinite(before):
+            return False
+        cold = self.at(self.derived.evaporating_degc, at - 1.0, at) <= LIMITS["cold_evaporator"].value
+        return float(part.max()) - before >= LIMITS["throttle_surge"].value and not cold
+
+    def habit(
+        self, ends: Sequence[Run], restarts: Sequence[float | None], known: Sequence[Stop | None]
+    ) -> Habit | None:
+        """Medians over the stops that nothing else explains; needs a few of them."""
+        low = self.derived.low_kpa
+        rows = [
+            (self.at(low, run.end_s - 1.0, run.end_s), self.at(low, restart - 1.0, restart), restart - run.end_s)
+            for run, restart, other in zip(ends, restarts, known, strict=True)
+            if other is None and restart is not None
+        ]
+        table = np.array(rows, float).reshape(-1, 3)
+        table = table[np.isfinite(table).all(axis=1)]
+        if len(table) < LIMITS["usual_stops"].value:
+            return None
+        cut_out, cut_in, off = (float(v) for v in np.median(table, axis=0))
+        spread = 1.4826 * float(np.median(np.abs(table[:, 1] - cut_in)))
+        return Habit(cut_out, cut_in, spread, off)
+
+    def uncommanded(self, run: Run, restart_s: float | None, habit: Habit | None) -> Stop:
+        """Control by the system itself, or a dropout."""
+        at = run.end_s
+        until = self.timeline.duration_s if restart_s is None else restart_s
+        until = min(until, self._engine_end(at))
+        low = self.at(self.derived.low_kpa, at - 1.0, at)
+        evaporating = self.at(self.derived.evaporating_degc, at - 1.0, at)
+        supplied = self._supplied_after(at, until)
+        if supplied:
+            says = "the clutch kept its supply while the sides converged: it slipped or its gap did not close"
+            return Stop(at, restart_s, "dropout", "mechanical", says)
+        if habit is not None and self._as_usual(at, restart_s, habit):
+            return Stop(at, restart_s, "control", "commanded", f"back at its usual {self._gauge(habit.cut_in_kpa)}")
+        if self._throttled(at, restart_s):
+            says = "the engine's speed leapt up and the compressor came back by itself: full-throttle cut-out"
+            return Stop(at, restart_s, "full_throttle_cut", "commanded", says)
+        near_cut_out = habit is not None and low <= habit.cut_out_kpa + LIMITS["cut_out_margin"].value
+        cold = np.isfinite(evaporating) and evaporating <= LIMITS["cold_evaporator"].value
+        overdue = self.overdue_from(at, until, habit, near_cut_out or bool(cold))
+        if overdue is not None:
+            electrical = "electrical" if supplied is False else "not decidable"
+            says = "the compressor stayed off past the point at which it usually restarts"
+            if supplied is False:
+                says += ", without supply at the clutch"
+            return Stop(overdue, restart_s, "dropout", electrical, says)
+        if near_cut_out or cold:
+            return Stop(at, restart_s, "control", "commanded", f"at {evaporating:.1f} degC evaporating: own control")
+        says = "nothing recorded explains the stop; clip on the clutch's supply to know"
+        if self.compressor in VARIABLE and self.running.basis != "clutch":
+            says = "a variable compressor may be turned down by its control; log its valve duty to know"
+        return Stop(at, restart_s, "unknown", "not decidable", says)
+
+    def _gauge(self, kpa: float) -> str:
+        return f"{kpa - self.timeline.barometric_kpa:.0f} kPa gauge"
+
+    def _as_usual(self, at: float, restart_s: float | None, habit: Habit) -> bool:
+        """Whether the compressor came back at its usual cut-in after a usual time."""
+        if restart_s is None or restart_s - at > LIMITS["usual_off"].value * habit.off_s:
+            return False
+        low = self.at(self.derived.low_kpa, restart_s - 1.0, restart_s)
+        return low <= habit.cut_in_kpa + max(LIMITS["cut_in_margin"].value, 4.0 * habit.cut_in_spread_kpa)
+
+    def _engine_end(self, at: float) -> float:
+        """When the engine stopped after a moment, or the end."""
+        stopped = np.flatnonzero(~self.operating.engine_running[self.timeline.index(at) :])
+        return at + float(stopped[0]) * self.timeline.step_s if len(stopped) else self.timeline.duration_s
+
+    def _supplied_after(self, at: float, until: float) -> bool | None:
+        """Whether the clutch kept its supply for most of the stop; None without a clutch channel."""
+        supplied = self.running.supplied
+        if supplied is None:
+            return None
+        part = supplied[self.timeline.index(at + 1.5) : self.timeline.index(until - 1.0) + 1]
+        lasting = until - at >= LIMITS["overdue"].value / 2.0
+        return lasting and len(part) > 0 and float(np.mean(part)) > 0.5
+
+    def overdue_from(self, at: float, until: float, habit: Habit | None, like_control: bool) -> float | None:
+        """Moment from which the compressor should have run again, if it stayed off long after; else None."""
+        least = LIMITS["overdue"].value
+        if self.compressor in VARIABLE and self.running.basis != "clutch":
+            return None
+        asked = self.operating.asked[self.timeline.index(at) : self.timeline.index(until) + 1]
+        if len(asked) == 0 or not asked.all() or until - at < least:
+            return None
+        if habit is None:
+            return None if like_control else at
+        low = self.derived.low_kpa
+        part = low[self.timeline.index(at) : self.timeline.index(until) + 1] if low is not None else np.zeros(0)
+        margin = max(LIMITS["cut_in_margin"].value, 4.0 * habit.cut_in_spread_kpa)
+        past = np.flatnonzero(part > habit.cut_in_kpa + margin)
+        if len(past) and until - (at + float(past[0]) * self.timeline.step_s) >= least / 2.0:
+            if not like_control:
+                return at
+            crossed = np.flatnonzero(part >= habit.cut_in_kpa)
+            return at + float(crossed[0]) * self.timeline.step_s
+        long_off = LIMITS["overdue_off"].value * habit.off_s + least
+        if not np.isfinite(part).any() and until - at > long_off:
+            return at + habit.off_s
+        return None
