@@ -1,0 +1,201 @@
+"""How each channel settles after a compressor start, a change of operating point or a mark.
+
+Final is the mean of the last tenth of the window; the settling time is the last moment at which the channel leaves
+final +-5 % of its total change. Where the compressor cycles the same is measured on the means of whole cycles.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from analysis.findings import Settling
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.operating import Operating
+from analysis.runs import Running, smoothed, spans_of
+from analysis.timeline import Floats, Signal, Span, Timeline
+from analysis.uncertainty import Measured, absent, measured
+
+LIMITS = limit_table(
+    Limit("shortest_window", 120.0, "s", PRACTICE),
+    Limit("guard", 3.0, "s", "a window ends this long before the next change; " + PRACTICE),
+    Limit("longest_smoothing", 12.0, "s", PRACTICE),
+    Limit("band", 0.05, "share of the change", "the design's definition"),
+    Limit("final_part", 0.10, "share of the window", "the design's definition"),
+    Limit("latest", 0.85, "share of the window", "leaving the band later is not settling; " + PRACTICE),
+    Limit("least_pressure", 40.0, "kPa", PRACTICE),
+    Limit("least_temperature", 2.5, "K", PRACTICE),
+    Limit("speed_step", 200.0, "1/min in 4 s", PRACTICE),
+    Limit("road_step", 8.0, "km/h in 4 s", PRACTICE),
+    Limit("least_cycles", 6.0, "1", PRACTICE),
+)
+PLACES = ("low_side", "high_side", "vent", "suction_line", "liquid_line", "discharge_line", "evaporator_out")
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A stretch between two changes of the operating point."""
+
+    start_s: float
+    end_s: float
+    after: str
+    cycle_starts_s: tuple[float, ...] = ()
+
+
+def settlings_of(
+    timeline: Timeline, operating: Operating, running: Running, disturbed: Sequence[Span] = ()
+) -> tuple[Settling, ...]:
+    """Measure every undisturbed window on every channel of the circuit; ``disturbed`` are intermittent episodes."""
+    found: list[Settling] = []
+    for window in windows_of(timeline, operating, running, disturbed):
+        for signal in timeline.signals.values():
+            if signal.channel.place in PLACES:
+                found.append(_settling(timeline, signal, window))
+    return tuple(found)
+
+
+def windows_of(
+    timeline: Timeline, operating: Operating, running: Running, disturbed: Sequence[Span] = ()
+) -> list[Window]:
+    """Windows of at least 120 s in one run without a change, or over cycles of one operating point."""
+    edges_of_episodes = [(edge, "episode") for span in disturbed for edge in span]
+    changes = sorted([*_changes(timeline, operating), *edges_of_episodes])
+    shortest = LIMITS["shortest_window"].value
+    windows: list[Window] = []
+    for run in running.runs:
+        inside = [(time, after) for time, after in changes if run.start_s + 5.0 < time < run.end_s]
+        edges = [(run.start_s, "compressor start"), *inside, (run.end_s, "")]
+        windows.extend(
+            Window(start, end - LIMITS["guard"].value, after)
+            for (start, after), (end, _) in pairwise(edges)
+            if end - start - LIMITS["guard"].value >= shortest
+        )
+    if not windows and len(running.runs) > 1:
+        windows.extend(_cycling_windows(timeline, running, [time for time, _ in changes]))
+    return windows
+
+
+def _cycling_windows(timeline: Timeline, running: Running, changes: Sequence[float]) -> list[Window]:
+    starts = [run.start_s for run in running.runs]
+    edges = [starts[0], *(time for time in changes if time > starts[0] + 5.0), running.runs[-1].end_s]
+    windows: list[Window] = []
+    for start, end in pairwise(edges):
+        inside = tuple(time for time in starts if start <= time <= end)
+        if end - start >= LIMITS["shortest_window"].value and len(inside) > LIMITS["least_cycles"].value:
+            after = "first start, cycling" if start == starts[0] else "change of operating point, cycling"
+            windows.append(Window(start, end - LIMITS["guard"].value, after, inside))
+    return windows
+
+
+def _changes(timeline: Timeline, operating: Operating) -> list[tuple[float, str]]:
+    """Moments at which engine speed, road speed or a mark changed the operating point."""
+    changes: list[tuple[float, str]] = []
+    for values, limit, after in (
+        (operating.engine_speed, "speed_step", "engine speed"),
+        (timeline.grid("vehicle_speed"), "road_step", "road speed"),
+    ):
+        if values is None:
+            continue
+        reach = max(round(2.0 / timeline.step_s), 1)
+        filled = np.where(np.isfinite(values), values, np.nanmedian(values))
+        even = smoothed(filled, timeline.step_s, 1.0)
+        padded = np.pad(even, reach, mode="edge")
+        steep = np.abs(padded[2 * reach :] - padded[: -2 * reach]) > LIMITS[limit].value
+        for first, last in spans_of(steep):
+            # The step seen from both sides begins `reach` early and ends `reach` late.
+            changes.append((float(timeline.t_s[min(first + reach, last)]), after))
+    known = operating.engine_speed is not None
+    if not known:
+        changes.extend((mark, "raised idle") for mark in timeline.marked("raised_idle"))
+    changes.extend((mark, "recharge") for mark in timeline.marked("recharged"))
+    return sorted(changes)
+
+
+def _settling(timeline: Timeline, signal: Signal, window: Window) -> Settling:
+    values = timeline.on_grid[signal.channel.id]
+    first, last = timeline.index(window.start_s), timeline.index(window.end_s)
+    t, y = timeline.t_s[first : last + 1] - window.start_s, values[first : last + 1]
+    gauge = timeline.barometric_kpa if signal.channel.quantity == "pressure" else 0.0
+    before = values[timeline.index(window.start_s - 1.0) : first + 1]
+    if window.cycle_starts_s:
+        t, y = _cycle_means(timeline, values, window)
+        before = y[:1]
+    good = np.isfinite(y)
+    place = signal.channel.id
+    if float(np.mean(good)) < 0.9 or not np.isfinite(before).any():
+        none = absent("too much of the channel is missing here")
+        return Settling(window.start_s, window.end_s, window.after, place, False, none, none, none, none)
+    y = np.interp(t, t[good], y[good])
+    return _judge(signal, window, place, t, y, float(np.nanmedian(before)), gauge)
+
+
+def _cycle_means(timeline: Timeline, values: Floats, window: Window) -> tuple[Floats, Floats]:
+    """Middle and mean of each whole cycle."""
+    edges = [timeline.index(start) for start in window.cycle_starts_s]
+    means = [np.nanmean(values[a:b]) if np.isfinite(values[a:b]).any() else np.nan for a, b in pairwise(edges)]
+    middles = [(timeline.t_s[a] + timeline.t_s[b]) / 2.0 - window.start_s for a, b in pairwise(edges)]
+    return np.array(middles), np.array(means)
+
+
+def _judge(
+    signal: Signal, window: Window, place: str, t: Floats, y: Floats, initial: float, gauge: float
+) -> Settling:
+    length = window.end_s - window.start_s
+    tail = t >= t[-1] - LIMITS["final_part"].value * length
+    tail[-3:] = True
+    final = float(np.mean(y[tail]))
+    change = final - initial
+    drift = 60.0 * float(np.polyfit(t[tail], y[tail], 1)[0])
+    u_drift = 60.0 * signal.noise / max(float(np.std(t[tail])), 1e-6) / np.sqrt(max(int(tail.sum()), 1))
+    least = LIMITS["least_pressure" if signal.channel.quantity == "pressure" else "least_temperature"].value
+    u_change = float(signal.noise) * 2.0
+    if abs(change) < max(least, 2.0 * u_change):
+        small = absent(f"the change of {change:.1f} is too small to time")
+        settled = bool(np.max(np.abs(y[t > length / 2.0] - final)) < least)
+        return Settling(
+            window.start_s,
+            window.end_s,
+            window.after,
+            place,
+            settled,
+            measured(final - gauge, signal.u),
+            small,
+            small,
+            measured(drift, float(u_drift)),
+        )
+    band = LIMITS["band"].value * abs(change)
+    outside = np.flatnonzero(np.abs(_evened(y, t, signal.noise, band, window) - final) > band)
+    at = float(t[min(int(outside[-1]) + 1, len(t) - 1)]) if len(outside) else 0.0
+    settled = at <= LIMITS["latest"].value * length
+    time = _time(t, y, at, signal, length) if settled else absent(f"not settled within {length:.0f} s")
+    beyond = float(np.max(np.sign(change) * (y - final)))
+    return Settling(
+        window.start_s,
+        window.end_s,
+        window.after,
+        place,
+        settled,
+        measured(final - gauge, signal.u),
+        time,
+        measured(max(beyond, 0.0) / abs(change), signal.noise / abs(change)),
+        measured(drift, float(u_drift)),
+    )
+
+
+def _evened(y: Floats, t: Floats, noise: float, band: float, window: Window) -> Floats:
+    """Smooth just enough that noise alone does not leave the band (a fifth of it)."""
+    if window.cycle_starts_s:
+        return y
+    step = float(np.median(np.diff(t)))
+    wanted = step * (5.0 * noise / band) ** 2
+    return smoothed(y, step, float(np.clip(wanted, 2.0 * step, LIMITS["longest_smoothing"].value)))
+
+
+def _time(t: Floats, y: Floats, at: float, signal: Signal, length: float) -> Measured:
+    """Settling time with the uncertainty that noise and the residual slope give its crossing."""
+    near = np.abs(t - at) <= max(5.0, 0.02 * length)
+    slope = abs(float(np.polyfit(t[near], y[near], 1)[0])) if int(near.sum()) > 2 else 0.0
+    step = float(np.median(np.diff(t)))
+    u_cross = min(signal.noise / slope, length / 4.0) if slope > 0 else length / 4.0
+    return measured(at, step / np.sqrt(3.0), float(u_cross))
