@@ -1,0 +1,86 @@
+"""Everything the detectors look at, worked out once."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.cycling import cycling_of
+from analysis.derived import Derived, derive
+from analysis.equalisation import equalisations_of, static_of
+from analysis.findings import Cycling, Equalisation, Static, Stop
+from analysis.operating import Mask, Operating, operating_of
+from analysis.runs import Running, running_of
+from analysis.stops import Habit, stops_of
+from analysis.timeline import Floats, Timeline
+from recorder.jobsheet import JobSheet
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Case:
+    """One recording, ready to be judged."""
+
+    job: JobSheet
+    timeline: Timeline
+    derived: Derived
+    operating: Operating
+    running: Running
+    stops: tuple[Stop, ...]
+    habit: Habit | None
+    cycling: tuple[Cycling, ...]
+    equalisations: tuple[Equalisation, ...]
+    static: tuple[Static, ...]
+
+    def lacks(self, need: str) -> bool:
+        """Whether a need (a place, ``refrigerant`` or ``runs``) is missing."""
+        if need == "refrigerant":
+            return self.derived.refrigerant is None
+        if need == "runs":
+            return not self.running.runs
+        return self.timeline.grid(need) is None
+
+    def median(self, values: Floats | None, start_s: float, end_s: float) -> float:
+        """Median of a stretch of grid values; NaN where there is none."""
+        if values is None:
+            return float("nan")
+        part = values[self.timeline.index(start_s) : self.timeline.index(end_s) + 1]
+        part = part[np.isfinite(part)]
+        return float(np.median(part)) if len(part) else float("nan")
+
+    def over(self, values: Floats | None, mask: Mask) -> Floats:
+        """Finite grid values under a mask."""
+        if values is None:
+            return np.zeros(0)
+        part = values[mask]
+        return part[np.isfinite(part)]
+
+    def since_start(self) -> Floats:
+        """Seconds since the start of the run that each grid point lies in; NaN outside runs."""
+        since = np.full(len(self.timeline.t_s), np.nan)
+        for run in self.running.runs:
+            first, last = self.timeline.index(run.start_s), self.timeline.index(run.end_s)
+            since[first : last + 1] = self.timeline.t_s[first : last + 1] - run.start_s
+        return since
+
+    def last_stop_s(self) -> float:
+        """End of the last run, or of the recording."""
+        return self.running.runs[-1].end_s if self.running.runs else self.timeline.duration_s
+
+
+def case_of(timeline: Timeline, job: JobSheet) -> Case:
+    """Work out what the detectors look at."""
+    derived = derive(timeline, job.refrigerant)
+    operating = operating_of(timeline)
+    running = running_of(timeline, derived, operating, job.compressor)
+    stops, habit = stops_of(timeline, derived, operating, running, job.compressor)
+    return Case(
+        job,
+        timeline,
+        derived,
+        operating,
+        running,
+        stops,
+        habit,
+        cycling_of(timeline, derived, operating, running, stops),
+        equalisations_of(timeline, derived, running, stops),
+        static_of(timeline, derived, operating, running),
+    )

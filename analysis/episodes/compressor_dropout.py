@@ -1,0 +1,68 @@
+"""The compressor stays off although cooling is asked for."""
+
+import math
+
+from analysis.case import Case
+from analysis.episodes import Detection
+from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence, Stop
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.uncertainty import Measured, combine, measured
+
+KIND = "compressor_dropout"
+NEEDS = ("low_side", "high_side", "runs")
+LIMITS = limit_table(
+    Limit("shortest", 8.0, "s", PRACTICE),
+    Limit("vent_warms", 1.0, "K", PRACTICE),
+)
+
+
+def detect(case: Case) -> Detection:
+    """One episode for each stop that neither control, driver, engine nor pressure switch explains."""
+    episodes = tuple(
+        _episode(case, stop)
+        for stop in case.stops
+        if stop.why == "dropout" and _end(case, stop) - stop.at_s >= LIMITS["shortest"].value
+    )
+    if episodes:
+        return Detection(PRESENT, f"{len(episodes)} times the compressor stayed off although asked for", episodes)
+    unknown = [stop for stop in case.stops if stop.why == "unknown" and _end(case, stop) - stop.at_s >= 12.0]
+    if unknown:
+        at = ", ".join(f"{stop.at_s:.0f} s" for stop in unknown[:5])
+        missing = ("clutch",) if case.lacks("clutch") else ()
+        return Detection(UNDECIDED, f"stops at {at} have no reason in the recording: {unknown[0].says}", (), missing)
+    return Detection(ABSENT, f"each of {len(case.stops)} stops has its reason")
+
+
+def _end(case: Case, stop: Stop) -> float:
+    return case.timeline.duration_s if stop.restart_s is None else stop.restart_s
+
+
+def _episode(case: Case, stop: Stop) -> Episode:
+    end = _end(case, stop)
+    line = case.timeline
+    signal = line.signal("low_side")
+    u_low = combine(signal.u, signal.noise) if signal else 0.0
+    says = [f"off for {end - stop.at_s:.0f} s while cooling was asked for"]
+    measures: dict[str, Measured] = {"off_s": measured(end - stop.at_s, line.step_s)}
+    if case.habit is not None:
+        past = case.median(case.derived.low_kpa, end - 3.0, end - 0.5) - case.habit.cut_in_kpa
+        if math.isfinite(past) and past > 0:
+            says.append(f"low side {past:.0f} kPa past its usual cut-in")
+            measures["past_cut_in_kpa"] = measured(past, u_low, case.habit.cut_in_spread_kpa)
+    evidence = [Evidence("stayed_off", ", ".join(says), measures), Evidence("why_stopped", stop.says)]
+    evidence += _vent(case, stop.at_s, end)
+    return Episode(KIND, stop.at_s, end, 1.0, tuple(evidence))
+
+
+def _vent(case: Case, start: float, end: float) -> list[Evidence]:
+    vent = case.timeline.grid("vent")
+    signal = case.timeline.signal("vent")
+    before = case.median(vent, start - 3.0, start)
+    later = case.median(vent, end - 5.0, end + 5.0)
+    if signal is None or not (math.isfinite(before) and math.isfinite(later)):
+        return []
+    warmed = later - before
+    if warmed < LIMITS["vent_warms"].value:
+        return []
+    measures = {"vent_rise_k": measured(warmed, signal.noise, 0.1 * warmed)}
+    return [Evidence("vent_warmed", f"vent air warmed by {warmed:.1f} K meanwhile", measures)]

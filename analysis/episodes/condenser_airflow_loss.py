@@ -1,0 +1,193 @@
+"""The condenser does not get its air: condensing temperature climbs away from ambient while pumping.
+
+The vehicle is compared with itself: its own condensing-over-ambient under like conditions (standing or moving, engine
+speed) is the baseline. Ordinary idling reaches a plateau below the limits; overcharge and air stand high at all times and
+do not come and go.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.case import Case
+from analysis.episodes import Detection
+from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.operating import Mask
+from analysis.runs import smoothed, spans_of
+from analysis.timeline import Floats
+from analysis.uncertainty import measured
+
+KIND = "condenser_airflow_loss"
+NEEDS = ("low_side", "high_side", "ambient", "refrigerant", "runs")
+LIMITS = limit_table(
+    Limit("rise", 12.0, "K", "above the vehicle's own baseline under like conditions; " + PRACTICE),
+    Limit("level", 32.0, "K", "above ambient + 20..30 K of healthy idling; " + PRACTICE),
+    Limit("baseline_quantile", 0.25, "1", PRACTICE),
+    Limit("baseline_excess", 10.0, "K", "of one condition over the whole recording's baseline; " + PRACTICE),
+    Limit("onset", 4.0, "K", PRACTICE),
+    Limit("shortest", 8.0, "s", PRACTICE),
+    Limit("merge", 25.0, "s", PRACTICE),
+    Limit("merge_off", 120.0, "s", "while the compressor rests after a trip; " + PRACTICE),
+    Limit("settled_in", 20.0, "s", PRACTICE),
+    Limit("least_pumping", 60.0, "s", PRACTICE),
+    Limit("full_rise", 35.0, "K", "severity 1; " + PRACTICE),
+)
+SPEED_EDGES = (1100.0, 1700.0, 2500.0)
+
+
+def detect(case: Case) -> Detection:
+    """Find stretches in which condensing stands far above the vehicle's own baseline."""
+    over = case.derived.over_ambient_k
+    pumping = case.running.pumping
+    seen = _seen(case, over)
+    if over is None or seen is None:
+        return Detection(UNDECIDED, "too little pumping with both pressures and ambient to compare with itself")
+    baseline = _baseline(case, seen, pumping)
+    rise = seen - baseline
+    hot = pumping & (rise > LIMITS["rise"].value) & (seen > LIMITS["level"].value)
+    spans = _merged(case, spans_of(hot), pumping)
+    spans = [(a, b) for a, b in spans if (b - a) * case.timeline.step_s >= LIMITS["shortest"].value]
+    settled = pumping & (case.since_start() > LIMITS["settled_in"].value)
+    usual = float(np.median(seen[settled])) if settled.any() else float("nan")
+    if not spans:
+        top = float(np.max(rise[settled])) if settled.any() else 0.0
+        u_top = 2.0 * _u_over(case, usual)
+        state = ABSENT if top + min(u_top, 3.0) < LIMITS["rise"].value or usual < LIMITS["level"].value else UNDECIDED
+        why = f"condensing over ambient stayed within {top:.0f} K of its own baseline (median {usual:.0f} K)"
+        if usual > LIMITS["level"].value:
+            state, why = UNDECIDED, f"condensing stood {usual:.0f} K over ambient throughout: nothing to compare with"
+        return Detection(state, why)
+    episodes = tuple(_episode(case, seen, baseline, span) for span in spans)
+    return Detection(PRESENT, f"{len(episodes)} times condensing climbed away from its own baseline", episodes)
+
+
+def _seen(case: Case, over: Floats | None) -> Floats | None:
+    """Condensing over ambient, evened over 3 s, gaps bridged; None with too little of it."""
+    if over is None:
+        return None
+    good = np.isfinite(over)
+    if float((good & case.running.pumping).sum()) * case.timeline.step_s < LIMITS["least_pumping"].value:
+        return None
+    filled = np.interp(np.arange(len(over)), np.flatnonzero(good), over[good])
+    return smoothed(filled, case.timeline.step_s, 3.0)
+
+
+def _baseline(case: Case, seen: Floats, pumping: Mask) -> Floats:
+    """Healthy condensing-over-ambient under the conditions of each grid point."""
+    settled = pumping & (case.since_start() > LIMITS["settled_in"].value)
+    judged = settled if settled.any() else pumping
+    quantile = LIMITS["baseline_quantile"].value
+    whole = float(np.quantile(seen[judged], quantile))
+    baseline = np.full(len(seen), whole)
+    condition = np.zeros(len(seen), np.intp)
+    if case.operating.engine_speed is not None:
+        rotation = np.nan_to_num(case.operating.engine_speed)
+        condition += np.searchsorted(np.array(SPEED_EDGES), rotation)
+    if case.operating.moving is not None:
+        condition += 10 * case.operating.moving
+    for value in np.unique(condition[judged]).tolist():
+        own = condition == value
+        if float((own & judged).sum()) * case.timeline.step_s >= LIMITS["least_pumping"].value / 2.0:
+            level = float(np.quantile(seen[own & judged], quantile))
+            baseline[own] = min(max(level, whole - 5.0), whole + LIMITS["baseline_excess"].value)
+    return baseline
+
+
+def _merged(case: Case, spans: list[tuple[int, int]], pumping: Mask) -> list[tuple[int, int]]:
+    """Join stretches that only a trip or a short dip parts."""
+    joined: list[tuple[int, int]] = []
+    step = case.timeline.step_s
+    for first, last in spans:
+        if joined:
+            gap = slice(joined[-1][1] + 1, first)
+            resting = float(np.mean(~pumping[gap])) > 0.6
+            longest = LIMITS["merge_off" if resting else "merge"].value
+            if (first - joined[-1][1]) * step <= longest:
+                joined[-1] = (joined[-1][0], last)
+                continue
+        joined.append((first, last))
+    return joined
+
+
+@dataclass(frozen=True, slots=True)
+class _Edges:
+    first: int
+    last: int
+
+
+def _edges(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) -> _Edges:
+    """From where it left its baseline to where it turned to fall."""
+    first, last = span
+    floor = baseline + LIMITS["onset"].value
+    low = np.flatnonzero((seen[: first + 1] <= floor[: first + 1]) | ~case.running.pumping[: first + 1])
+    onset = int(low[-1]) + 1 if len(low) else 0
+    # Back to the last turning point: the climb begins where it was lowest in the stretch just before.
+    near = max(onset - round(20.0 / case.timeline.step_s), 0)
+    window = seen[near : onset + 1]
+    onset = near + int(np.flatnonzero(window <= window.min() + 0.5)[-1])
+    tail = max(first, last - round(45.0 / case.timeline.step_s))
+    window = seen[tail : last + 1]
+    turned = tail + int(np.flatnonzero(window >= window.max() - 1.0)[-1])
+    fell = turned < last - round(1.0 / case.timeline.step_s)
+    return _Edges(onset, turned if fell else last)
+
+
+def _episode(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) -> Episode:
+    edges = _edges(case, seen, baseline, span)
+    t = case.timeline.t_s
+    part = slice(edges.first, edges.last + 1)
+    peak = edges.first + int(np.argmax(seen[part]))
+    own = float(baseline[span[0]])
+    rise = float(seen[peak]) - own
+    high = case.derived.high_kpa
+    kpa = float("nan")
+    if high is not None:
+        kpa = case.median(high, float(t[peak]) - 1, float(t[peak]) + 1) - case.timeline.barometric_kpa
+    climb_s = float(t[peak] - t[edges.first])
+    u = _u_over(case, float(seen[peak]))
+    measures = {
+        "over_ambient_k": measured(float(seen[peak]), u),
+        "baseline_k": measured(own, u),
+        "rise_k": measured(rise, 0.05 * rise, 0.5),
+        "climb_s": measured(climb_s, case.timeline.step_s, 0.05 * climb_s),
+        "high_side_kpa": measured(kpa, _u_high(case)),
+    }
+    says = (
+        f"condensing climbed {rise:.0f} K over its own baseline in {climb_s:.0f} s to {seen[peak]:.0f} K over ambient "
+        f"({kpa:.0f} kPa gauge)"
+    )
+    evidence = [Evidence("condensing_climbs", says, measures), *_conditions(case, edges)]
+    severity = min(1.0, max(0.1, rise / LIMITS["full_rise"].value))
+    return Episode(KIND, float(t[edges.first]), float(t[edges.last]), round(severity, 2), tuple(evidence))
+
+
+def _conditions(case: Case, edges: _Edges) -> list[Evidence]:
+    part = slice(edges.first, edges.last + 1)
+    found: list[Evidence] = []
+    speed = case.timeline.grid("vehicle_speed")
+    if speed is not None and np.isfinite(speed[part]).any():
+        kmh = float(np.nanmedian(speed[part]))
+        where = "at standstill or crawling" if kmh < 15.0 else f"at {kmh:.0f} km/h"
+        found.append(Evidence("road_speed", where, {"vehicle_speed_kmh": measured(kmh, 1.0)}))
+    fan = case.timeline.grid("fan")
+    if fan is not None and np.isfinite(fan[part]).any():
+        volts = float(np.nanmedian(fan[part]))
+        state = "without supply" if volts < 4.0 else "with supply"
+        found.append(Evidence("fan_supply", f"condenser fan {state} ({volts:.1f} V)", {"fan_v": measured(volts, 0.2)}))
+    return found
+
+
+def _u_over(case: Case, over_k: float) -> float:
+    ambient = case.timeline.signal("ambient")
+    high = case.derived.high_kpa
+    if ambient is None or high is None or not math.isfinite(over_k):
+        return 2.0
+    typical = float(np.nanmedian(high[case.running.pumping])) if case.running.pumping.any() else 1500.0
+    return math.hypot(ambient.u, case.derived.u_condensing_k(case.timeline, typical))
+
+
+def _u_high(case: Case) -> float:
+    signal = case.timeline.signal("high_side")
+    return math.hypot(signal.u, case.timeline.barometric_u_kpa) if signal else 0.0

@@ -1,0 +1,53 @@
+"""The high-pressure switch stops the compressor at the top of a climb."""
+
+import numpy as np
+
+from analysis.case import Case
+from analysis.episodes import Detection
+from analysis.findings import ABSENT, PRESENT, Episode, Evidence, Stop
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.uncertainty import measured
+
+KIND = "high_pressure_trip"
+NEEDS = ("low_side", "high_side", "runs")
+LIMITS = limit_table(Limit("merge", 60.0, "s", PRACTICE))
+
+
+def detect(case: Case) -> Detection:
+    """Trips within a minute of each other are one episode."""
+    trips = [stop for stop in case.stops if stop.why == KIND]
+    if not trips:
+        top = case.over(case.derived.high_kpa, case.running.pumping)
+        gauge = float(np.max(top)) - case.timeline.barometric_kpa if len(top) else float("nan")
+        return Detection(ABSENT, f"no stop at high pressure; the high side reached {gauge:.0f} kPa gauge")
+    groups: list[list[Stop]] = [[trips[0]]]
+    for trip in trips[1:]:
+        last = groups[-1][-1]
+        if trip.at_s - (last.restart_s or last.at_s) <= LIMITS["merge"].value:
+            groups[-1].append(trip)
+        else:
+            groups.append([trip])
+    episodes = tuple(_episode(case, group) for group in groups)
+    return Detection(PRESENT, f"{len(trips)} stops by the pressure switch", episodes)
+
+
+def _episode(case: Case, trips: list[Stop]) -> Episode:
+    line = case.timeline
+    signal = line.signal("high_side")
+    u = signal.u if signal else 0.0
+    high = case.derived.high_kpa
+    tops = [case.median(high, trip.at_s - 1.5, trip.at_s) - line.barometric_kpa for trip in trips]
+    backs = [
+        case.median(high, trip.restart_s - 1.0, trip.restart_s) - line.barometric_kpa
+        for trip in trips
+        if trip.restart_s is not None
+    ]
+    top = float(np.median(tops))
+    measures = {"trip_kpa": measured(top, u), "trips": measured(float(len(trips)), 0.0)}
+    says = f"{len(trips)} stops at {top:.0f} kPa gauge"
+    if backs:
+        back = float(np.median(backs))
+        measures["reset_kpa"] = measured(back, u)
+        says += f", back at {back:.0f} kPa gauge"
+    end = trips[-1].restart_s if trips[-1].restart_s is not None else line.duration_s
+    return Episode(KIND, trips[0].at_s, end, 1.0, (Evidence("pressure_switch", says, measures),))
