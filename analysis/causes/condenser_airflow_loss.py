@@ -1,0 +1,23 @@
+"""The condenser gets too little air."""
+
+from analysis.causes import Weight
+
+CAUSE = "condenser_airflow_loss"
+PRIOR = 0.05
+COST = 2
+PARTS = ("fan motor", "fan relay or control module", "fan wiring or fuse", "blocked condenser")
+TELLING_TEST = (
+    "while it happens measure supply and current at the fan: supply without current is the motor, no supply is relay, "
+    "fuse or wiring, both present is a blocked condenser or shroud"
+)
+NEXT_CHECK = "watch the fan at idle with the engine hot; wriggle its connector; look through the condenser against light"
+WEIGHTS = (
+    Weight("condenser_airflow_loss seen", 5.0, "the condenser's heat is not carried away"),
+    Weight("condenser_airflow_loss comes and goes", 1.5, "charge and air do not come and go, a fan does"),
+    Weight("only when slow", 1.5, "ram air replaces the fan at speed"),
+    Weight("also at speed", -1.0, "ram air should replace the fan: think of a blocked condenser"),
+    Weight("condenser_airflow_loss: fan_supply", 0.7, "the fan's supply was recorded"),
+    Weight("high_pressure_trip seen", 0.7, "trips follow lost airflow"),
+    Weight("condenser_airflow_loss absent", -3.0, "condensing never left its own baseline"),
+    Weight("condensing over ambient usual", 0.3, "between the episodes the condenser works"),
+)

@@ -1,0 +1,18 @@
+"""Nothing wrong in the refrigerant circuit: air doors, heater valve, blower, recirculation."""
+
+from analysis.causes import Weight
+
+CAUSE = "outside_the_circuit"
+PRIOR = 0.10
+COST = 1
+PARTS = ("air mix door or its actuator", "heater valve", "blower or its control", "recirculation door", "cabin filter")
+TELLING_TEST = "with the compressor pumping and the evaporator cold, follow the air: doors, heater pipe temperatures, blower"
+NEXT_CHECK = "set full cold and recirculation, compare left and right vents, feel the heater pipes"
+WEIGHTS = (
+    Weight("cools when it pumps", -1.0, "cold air reached the vents"),
+    Weight("vent over evaporating high", 0.7, "the vents are warmer than the evaporator explains"),
+    Weight("compressor_dropout seen", -2.5, "the compressor explains warm vents"),
+    Weight("condenser_airflow_loss seen", -2.5, "the condenser explains warm vents"),
+    Weight("undercharge seen", -2.5, "the charge explains warm vents"),
+    Weight("high_pressure_trip seen", -2.0, "trips explain warm vents"),
+)

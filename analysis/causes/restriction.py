@@ -1,0 +1,19 @@
+"""A narrow place in the liquid line, drier, valve or orifice."""
+
+from analysis.causes import Weight
+
+CAUSE = "restriction"
+PRIOR = 0.04
+COST = 4
+PARTS = ("expansion valve or orifice", "receiver-drier", "pinched line")
+TELLING_TEST = "feel and measure for a temperature drop along the liquid line; compare subcooling with superheat"
+NEXT_CHECK = "measure the liquid line before and after drier and valve"
+WEIGHTS = (
+    Weight("subcooling low", -1.5, "liquid does not back up behind a narrow place"),
+    Weight("subcooling high", 0.7, "liquid backs up"),
+    Weight("superheat high", 1.0, "the evaporator is starved"),
+    Weight("superheat usual", -1.5, "the evaporator is fed"),
+    Weight("superheat low", -2.0, "the evaporator is fed"),
+    Weight("cools when it pumps", -2.0, "a starved evaporator does not cool its air so closely"),
+    Weight("undercharge: orifice_open", -2.0, "a blocked orifice lets the sides meet slowly"),
+)

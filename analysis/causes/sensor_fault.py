@@ -1,0 +1,14 @@
+"""The measurement, not the vehicle."""
+
+from analysis.causes import Weight
+
+CAUSE = "sensor_fault"
+PRIOR = 0.05
+COST = 1
+PARTS = ("sensor", "its plug or lead", "its clamp or coupler")
+TELLING_TEST = "swap the sensor or its lead and see whether the fault goes with it"
+NEXT_CHECK = "reseat plug and coupler, check zero in open air, wriggle the lead while watching"
+WEIGHTS = (
+    Weight("sensor_fault seen", 5.0, "no circuit makes such readings", proves=True),
+    Weight("sensor_fault absent", -3.0, "the channels behave"),
+)

@@ -1,0 +1,23 @@
+"""Too little refrigerant, by a leak or a short fill."""
+
+from analysis.causes import Weight
+
+CAUSE = "undercharge"
+PRIOR = 0.08
+COST = 3
+PARTS = ("leak at hose, seal, condenser or evaporator", "service valve", "short fill at the last service")
+TELLING_TEST = "recover and weigh against the rated charge; then find the leak by the method the law allows for this refrigerant"
+NEXT_CHECK = "leak-check couplers, shaft seal, condenser and service valves; then recover and weigh"
+WEIGHTS = (
+    Weight("undercharge seen", 3.0, "the signs of too little refrigerant agree"),
+    Weight("charge short", 3.0, "the mass was weighed"),
+    Weight("charge full", -3.0, "the mass was weighed"),
+    Weight("charge over", -3.5, "the mass was weighed"),
+    Weight("subcooling low", 1.0, "no liquid stands in the condenser"),
+    Weight("subcooling high", -2.5, "liquid backs up in the condenser"),
+    Weight("superheat high", 1.0, "the evaporator is starved"),
+    Weight("superheat low", -1.5, "the evaporator is fed"),
+    Weight("static below saturation", 2.5, "hardly any liquid is left"),
+    Weight("cools when it pumps", -1.5, "a starved evaporator does not cool its air so closely"),
+    Weight("undercharge absent", -2.0, "its signs speak against it"),
+)

@@ -1,0 +1,154 @@
+"""A recording to its findings: the one place that calls the measures, detectors and causes in order."""
+
+import importlib
+from collections.abc import Sequence
+
+from analysis.case import Case, case_of
+from analysis.causes import weigh
+from analysis.coverage import coverage_of
+from analysis.episodes import detectors, examine
+from analysis.expected import expected_of
+from analysis.facts import facts_of
+from analysis.findings import (
+    CANNOT_TELL,
+    FAULT_FOUND,
+    NO_FAULT_SEEN,
+    UNDECIDED,
+    About,
+    Check,
+    Compressor,
+    Coverage,
+    Episode,
+    Findings,
+    LimitUsed,
+    Note,
+    Sensor,
+)
+from analysis.limits import Limit
+from analysis.settling import settlings_of
+from analysis.timeline import Timeline, timeline_of
+from analysis.uncertainty import measured
+from recorder.errors import InputError
+from recorder.marks import iso_utc
+from recorder.recording import Recording
+
+MODULES_WITH_LIMITS = ("timeline", "derived", "operating", "runs", "stops", "equalisation", "settling", "facts", "causes")
+LEAST_EXPOSURE_S = 120.0
+"""Less cooling than this is no look at all (common practice, no source)."""
+
+
+def diagnose(recording: Recording, software: str) -> Findings:
+    """Analyse a recording.
+
+    Raises
+    ------
+    InputError
+        If the recording holds no sample.
+    """
+    timeline = timeline_of(recording)
+    if timeline is None:
+        raise InputError(f"{recording.path}: holds no sample.")
+    return diagnose_timeline(recording, timeline, software)[0]
+
+
+def diagnose_timeline(recording: Recording, timeline: Timeline, software: str) -> tuple[Findings, Case]:
+    """Analyse a recording that is on its time base already; the case is returned for drawing."""
+    case = case_of(timeline, recording.job)
+    episodes, checks = examine(case)
+    disturbed = [(e.start_s, e.end_s) for e in episodes if not e.permanent and e.kind != "sensor_fault"]
+    coverage = coverage_of(case, episodes)
+    verdict, why = verdict_of(case, episodes, checks, coverage)
+    findings = Findings(
+        _about(recording, timeline),
+        recording.job.to_dict(),
+        _sensors(timeline),
+        Compressor(case.running.basis, case.running.runs, case.stops),
+        case.cycling,
+        case.equalisations,
+        case.static,
+        settlings_of(timeline, case.operating, case.running, disturbed),
+        expected_of(case),
+        episodes,
+        checks,
+        weigh(facts_of(case, episodes, checks)),
+        verdict,
+        why,
+        coverage,
+        tuple(Note(mark.time_s, mark.kind, mark.text) for mark in timeline.marks),
+        tuple(Note(flag.start_s, flag.kind, flag.says) for flag in timeline.flags),
+        limits_used(),
+        software,
+    )
+    return findings, case
+
+
+def verdict_of(
+    case: Case, episodes: Sequence[Episode], checks: Sequence[Check], coverage: Coverage
+) -> tuple[str, str]:
+    """A fault of the vehicle, none seen, or cannot tell and why."""
+    faults = [episode for episode in episodes if episode.kind != "sensor_fault"]
+    if faults:
+        kinds = sorted({episode.kind.replace("_", " ") for episode in faults})
+        return FAULT_FOUND, "found: " + ", ".join(kinds)
+    missing = [place for place in ("low_side", "high_side") if case.lacks(place)]
+    if missing:
+        return CANNOT_TELL, "not recorded: " + " and ".join(place.replace("_", " ") for place in missing)
+    if case.lacks("refrigerant"):
+        return CANNOT_TELL, "the job sheet states no refrigerant"
+    if not case.running.runs:
+        return CANNOT_TELL, "the compressor never pumped in this recording"
+    if coverage.exposure_s < LEAST_EXPOSURE_S:
+        return CANNOT_TELL, f"only {coverage.exposure_s:.0f} s of cooling were recorded"
+    pressing = [check for check in checks if check.kind == "compressor_dropout" and check.state == UNDECIDED]
+    if pressing:
+        return CANNOT_TELL, pressing[0].why
+    return NO_FAULT_SEEN, coverage.says
+
+
+def _about(recording: Recording, timeline: Timeline) -> About:
+    return About(
+        recording.id,
+        recording.path.name,
+        iso_utc(timeline.started_utc_ns),
+        timeline.duration_s,
+        recording.sealed,
+        recording.intact,
+        recording.damage,
+        recording.digest,
+        recording.origin,
+        recording.software,
+        recording.job.refrigerant,
+        measured(timeline.barometric_kpa, timeline.barometric_u_kpa),
+    )
+
+
+def _sensors(timeline: Timeline) -> tuple[Sensor, ...]:
+    return tuple(
+        Sensor(
+            signal.channel.id,
+            signal.channel.place,
+            signal.channel.unit,
+            round(1.0 / signal.step_s, 4),
+            signal.missing,
+            signal.channel.reference,
+            2.0 * signal.u,
+            signal.accuracy_stated,
+            signal.noise,
+            signal.channel.calibrated_on,
+            signal.channel.serial_number,
+        )
+        for signal in timeline.signals.values()
+    )
+
+
+def limits_used() -> tuple[LimitUsed, ...]:
+    """Every threshold of the analysis, by module."""
+    tables: list[tuple[str, dict[str, Limit]]] = [
+        (name, importlib.import_module(f"analysis.{name}").LIMITS) for name in MODULES_WITH_LIMITS
+    ]
+    tables += [(f"episodes.{detector.KIND}", detector.LIMITS) for detector in detectors()]
+    return tuple(
+        LimitUsed(module, limit.name, limit.value, limit.unit, limit.source)
+        for module, table in tables
+        for limit in table.values()
+    )

@@ -1,0 +1,149 @@
+"""A channel that cannot be right: gaps of its own, bursts of spikes, a value that stands still, a rest offset.
+
+Each says which channel; what it touches is taken out of the evidence rather than judged with. Gaps that all channels
+of a stream share are losses of the link and are told as flags, not as a fault of a sensor.
+"""
+
+import numpy as np
+
+from analysis.case import Case
+from analysis.episodes import Detection
+from analysis.findings import ABSENT, PRESENT, Episode, Evidence
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.runs import spans_of
+from analysis.timeline import Floats, Signal, Span
+from analysis.uncertainty import combine, measured
+
+KIND = "sensor_fault"
+NEEDS: tuple[str, ...] = ()
+LIMITS = limit_table(
+    Limit("gap", 3.0, "s", PRACTICE),
+    Limit("merge_gaps", 60.0, "s", PRACTICE),
+    Limit("burst", 4.0, "spikes", "fewer are single bad readings; " + PRACTICE),
+    Limit("merge_spikes", 45.0, "s", PRACTICE),
+    Limit("stuck", 30.0, "s", "far longer than noise leaves a reading unchanged; " + PRACTICE),
+    Limit("other_moves", 60.0, "kPa", "what the other side does meanwhile; " + PRACTICE),
+    Limit("rest_offset", 3.0, "expanded uncertainties", "after the sides have met; " + PRACTICE),
+    Limit("rest", 60.0, "s", PRACTICE),
+    Limit("vent_follows", 4.0, "K", PRACTICE),
+    Limit("vent_still", 0.4, "K", PRACTICE),
+)
+JUDGED = ("pressure", "temperature")
+
+
+def detect(case: Case) -> Detection:
+    """Judge every pressure and temperature channel by itself and against its neighbours."""
+    episodes: list[Episode] = []
+    judged = [s for s in case.timeline.signals.values() if s.channel.quantity in JUDGED]
+    for signal in judged:
+        others = [s for s in case.timeline.signals.values() if s is not signal]
+        episodes.extend(_gaps(signal, others))
+        episodes.extend(_spikes(signal))
+        episodes.extend(_stuck(case, signal))
+    episodes.extend(_rest_offset(case))
+    if episodes:
+        channels = ", ".join(sorted({episode.channel or "" for episode in episodes}))
+        return Detection(PRESENT, f"readings that cannot be right on {channels}", tuple(episodes))
+    return Detection(ABSENT, f"{len(judged)} channels without gaps, spikes or standstill of their own")
+
+
+def _joined(spans: list[Span], within_s: float) -> list[tuple[float, float, int]]:
+    """Spans closer than ``within_s`` joined, with how many each holds."""
+    joined: list[tuple[float, float, int]] = []
+    for start, end in spans:
+        if joined and start - joined[-1][1] <= within_s:
+            first, last, count = joined[-1]
+            joined[-1] = (first, max(last, end), count + 1)
+        else:
+            joined.append((start, end, 1))
+    return joined
+
+
+def _gaps(signal: Signal, others: list[Signal]) -> list[Episode]:
+    """Gaps in which another channel went on."""
+    own = [
+        (start, end)
+        for start, end in signal.gaps
+        if end - start > LIMITS["gap"].value and (not others or any(_reads(other, start, end) for other in others))
+    ]
+    name = signal.channel.id
+    episodes: list[Episode] = []
+    for start, end, count in _joined(own, LIMITS["merge_gaps"].value):
+        many = f"{count} gaps" if count > 1 else "a gap"
+        says = f"{many} on {name} while other channels went on"
+        measures = {"gap_s": measured(end - start, signal.step_s)}
+        episodes.append(Episode(KIND, start, end, 1.0, (Evidence("gap", says, measures),), channel=name))
+    return episodes
+
+
+def _reads(signal: Signal, start: float, end: float) -> bool:
+    inside = (signal.t_s > start) & (signal.t_s < end)
+    return bool(np.isfinite(signal.values[inside]).any())
+
+
+def _spikes(signal: Signal) -> list[Episode]:
+    name = signal.channel.id
+    moments = [(float(t), float(t)) for t in signal.spikes_s]
+    episodes: list[Episode] = []
+    for start, end, count in _joined(moments, LIMITS["merge_spikes"].value):
+        if count < LIMITS["burst"].value:
+            continue
+        says = f"{count} single readings on {name} that no probe and no circuit can make"
+        rate = 60.0 * count / max(end - start, signal.step_s)
+        measures = {"per_minute": measured(rate, rate / np.sqrt(count))}
+        episodes.append(Episode(KIND, start, end, 0.6, (Evidence("spikes", says, measures),), channel=name))
+    return episodes
+
+
+def _stuck(case: Case, signal: Signal) -> list[Episode]:
+    """Exactly the same reading for long, while its neighbour moves."""
+    values = signal.values[np.isfinite(signal.values)]
+    t = signal.t_s[np.isfinite(signal.values)]
+    if len(values) < 20:
+        return []
+    same = np.concatenate([np.diff(values) == 0.0, [False]])
+    longest = float(np.median([b - a + 1 for a, b in spans_of(same)] or [0])) * signal.step_s
+    episodes: list[Episode] = []
+    for first, last in spans_of(same):
+        start, end = float(t[first]), float(t[min(last + 1, len(t) - 1)])
+        if end - start < max(LIMITS["stuck"].value, 20.0 * longest) or not _neighbour_moves(case, signal, start, end):
+            continue
+        says = f"{signal.channel.id} stood still at {values[first]:.1f} {signal.channel.unit} while its neighbours moved"
+        measures = {"stood_s": measured(end - start, signal.step_s)}
+        episodes.append(Episode(KIND, start, end, 1.0, (Evidence("stuck", says, measures),), channel=signal.channel.id))
+    return episodes
+
+
+def _neighbour_moves(case: Case, signal: Signal, start: float, end: float) -> bool:
+    """Whether what this channel must follow changed meanwhile."""
+    place = signal.channel.place
+    if place in ("low_side", "high_side"):
+        other = case.timeline.grid("high_side" if place == "low_side" else "low_side")
+        return _range(case, other, start, end) > LIMITS["other_moves"].value
+    if place == "vent":
+        return _range(case, case.derived.evaporating_degc, start, end) > LIMITS["vent_follows"].value
+    return False
+
+
+def _range(case: Case, values: Floats | None, start: float, end: float) -> float:
+    if values is None:
+        return 0.0
+    part = values[case.timeline.index(start) : case.timeline.index(end) + 1]
+    part = part[np.isfinite(part)]
+    return float(np.quantile(part, 0.95) - np.quantile(part, 0.05)) if len(part) else 0.0
+
+
+def _rest_offset(case: Case) -> list[Episode]:
+    """Low above high, or both apart and parallel, before the first start: one of the two sensors is off."""
+    low, high = case.timeline.signal("low_side"), case.timeline.signal("high_side")
+    first = case.running.runs[0].start_s if case.running.runs else case.timeline.duration_s
+    if low is None or high is None or case.running.basis == "none" or first < LIMITS["rest"].value / 4.0:
+        return []
+    start = max(0.0, first - LIMITS["rest"].value)
+    apart = case.median(case.derived.high_kpa, start, first - 1.0) - case.median(case.derived.low_kpa, start, first - 1.0)
+    u95 = 2.0 * combine(low.u, high.u)
+    if not apart < -LIMITS["rest_offset"].value / 2.0 * u95:
+        return []
+    says = f"at rest the low side reads {-apart:.0f} kPa above the high side: a zero is off, or the hoses are swapped"
+    evidence = Evidence("rest_offset", says, {"high_minus_low_kpa": measured(apart, u95 / 2.0)})
+    return [Episode(KIND, start, first, 0.5, (evidence,), channel="low_side")]

@@ -1,0 +1,241 @@
+"""Too little refrigerant: starved evaporator, no subcooling, short on-times with an orifice.
+
+Judged by weight of evidence over each stretch between recharges, since no single sign is enough: a restriction
+starves the evaporator too but keeps its subcooling, light load shortens cycles too but keeps the vents cold.
+"""
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from analysis.case import Case
+from analysis.episodes import Detection
+from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.operating import Mask
+from analysis.runs import smoothed, spans_of
+from analysis.timeline import Floats, Span
+from analysis.uncertainty import combine, measured
+
+KIND = "undercharge"
+NEEDS = ("low_side", "high_side", "refrigerant", "runs")
+LIMITS = limit_table(
+    Limit("superheat_high", 16.0, "K", "5-15 K at the compressor inlet is usual; " + PRACTICE),
+    Limit("superheat_usual", 12.0, "K", PRACTICE),
+    Limit("subcooling_low", 4.0, "K", "4-12 K is usual; " + PRACTICE),
+    Limit("subcooling_usual", 6.0, "K", PRACTICE),
+    Limit("starved_gap", 11.0, "K", "vent over evaporating, steady; " + PRACTICE),
+    Limit("fed_gap", 8.0, "K", PRACTICE),
+    Limit("short_on", 8.0, "s", "an orifice system on for less at a warm ambient; " + PRACTICE),
+    Limit("short_period", 12.0, "s", "more than 5 cycles a minute; " + PRACTICE),
+    Limit("warm_ambient", 20.0, "degC", PRACTICE),
+    Limit("short_share", 0.6, "share of the cycles", PRACTICE),
+    Limit("met_quickly", 45.0, "s", "orifice systems meet in 18-60 s; " + PRACTICE),
+    Limit("met_slowly", 90.0, "s", PRACTICE),
+    Limit("charge_short", 0.12, "share of the rated charge", "label +-5 %, plateau +-10 %; " + PRACTICE),
+    Limit("recovery_u95", 0.06, "kg", "oil and a cold accumulator keep some; " + PRACTICE),
+    Limit("present", 3.0, "log likelihood ratio", PRACTICE),
+    Limit("absent", -1.5, "log likelihood ratio", PRACTICE),
+    Limit("settled_in", 60.0, "s", PRACTICE),
+    Limit("least_steady", 30.0, "s", PRACTICE),
+    Limit("from_the_start", 120.0, "s", PRACTICE),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sign:
+    """One sign: its weight (log likelihood ratio), its words, when it shows (None: throughout)."""
+
+    weight: float
+    evidence: Evidence
+    shows: Mask | None = None
+
+
+def detect(case: Case) -> Detection:
+    """Weigh the signs in each stretch between recharges."""
+    episodes: list[Episode] = []
+    sums: list[float] = []
+    for stretch in _stretches(case):
+        signs = [sign for sign in _signs(case, stretch) if sign is not None]
+        total = sum(sign.weight for sign in signs)
+        sums.append(total)
+        speaking = [sign for sign in signs if sign.weight > 0]
+        strongest = max((sign.weight for sign in speaking), default=0.0)
+        if total >= LIMITS["present"].value and (len(speaking) > 1 or strongest >= LIMITS["present"].value):
+            episodes.append(_episode(case, stretch, speaking))
+    if episodes:
+        return Detection(PRESENT, "the signs of too little refrigerant agree", tuple(episodes))
+    missing = tuple(place for place in ("suction_line", "liquid_line") if case.lacks(place))
+    if sums and max(sums) <= LIMITS["absent"].value:
+        return Detection(ABSENT, "superheat, subcooling and vent air speak against it")
+    if case.job.metering == "fixed_orifice" and sums and max(sums) <= 0 and not _any_short(case):
+        return Detection(ABSENT, "no short cycling, and the vents follow the evaporator")
+    told = "; a liquid-line and a suction-line probe would tell" if missing else ""
+    return Detection(UNDECIDED, f"the signs do not settle it{told}", (), missing)
+
+
+def _stretches(case: Case) -> list[Span]:
+    """Stretches of the recording between recharges that hold a run."""
+    edges = [0.0, *case.timeline.marked("recharged"), case.timeline.duration_s]
+    return [
+        (a, b) for a, b in pairwise(edges) if any(run.start_s < b and run.end_s > a for run in case.running.runs)
+    ]
+
+
+def _signs(case: Case, stretch: Span) -> list[_Sign | None]:
+    return [
+        _superheat(case, stretch),
+        _subcooling(case, stretch),
+        _gap(case, stretch),
+        _short_cycling(case, stretch),
+        _charge(case, stretch),
+        _orifice_open(case, stretch),
+    ]
+
+
+def _steady(case: Case, stretch: Span) -> Mask:
+    t = case.timeline.t_s
+    since = case.since_start()
+    return case.running.pumping & (since > LIMITS["settled_in"].value) & (t >= stretch[0]) & (t <= stretch[1])
+
+
+def _steady_values(case: Case, values: Floats | None, stretch: Span) -> Floats | None:
+    steady = case.over(values, _steady(case, stretch))
+    return steady if len(steady) * case.timeline.step_s >= LIMITS["least_steady"].value else None
+
+
+def _u_low_k(case: Case) -> float:
+    low = case.over(case.derived.low_kpa, case.running.pumping)
+    return case.derived.u_evaporating_k(case.timeline, float(np.median(low))) if len(low) else 1.0
+
+
+def _superheat(case: Case, stretch: Span) -> _Sign | None:
+    values = _steady_values(case, case.derived.superheat_k, stretch)
+    if values is None or case.derived.superheat_k is None:
+        return None
+    k = float(np.quantile(values, 0.75))
+    high, usual = LIMITS["superheat_high"].value, LIMITS["superheat_usual"].value
+    weight = 2.5 if k > high + 2.0 else 1.0 if k > high else -0.5 if k > usual else -2.0
+    says = f"superheat {k:.0f} K at the suction probe, steady"
+    evidence = Evidence("superheat", says, {"superheat_k": measured(k, _u_low_k(case), 1.0)})
+    return _Sign(weight, evidence, _shown(case, case.derived.superheat_k, stretch, above=high))
+
+
+def _subcooling(case: Case, stretch: Span) -> _Sign | None:
+    values = _steady_values(case, case.derived.subcooling_k, stretch)
+    if values is None or case.derived.subcooling_k is None:
+        return None
+    k = float(np.quantile(values, 0.25))
+    low, usual = LIMITS["subcooling_low"].value, LIMITS["subcooling_usual"].value
+    weight = 2.0 if k < low - 2.0 else 1.0 if k < low else -0.5 if k < usual else -2.5
+    says = f"subcooling {k:.0f} K at the liquid-line probe, steady"
+    return _Sign(weight, Evidence("subcooling", says, {"subcooling_k": measured(k, 1.0, 0.6)}))
+
+
+def _gap(case: Case, stretch: Span) -> _Sign | None:
+    values = _steady_values(case, case.derived.vent_over_evaporating_k, stretch)
+    if values is None:
+        return None
+    k = float(np.median(values))
+    weight = 1.0 if k > LIMITS["starved_gap"].value else -1.0 if k < LIMITS["fed_gap"].value else 0.0
+    vent = case.timeline.signal("vent")
+    u = combine(_u_low_k(case), vent.u if vent else 0.0)
+    says = f"vent air {k:.0f} K above the evaporating temperature, steady"
+    return _Sign(weight, Evidence("vent_gap", says, {"vent_over_evaporating_k": measured(k, u)}))
+
+
+def _cycle_times(case: Case) -> tuple[Floats, Floats, Floats]:
+    """Start, on time and period of each whole cycle."""
+    runs = case.running.runs
+    starts = np.array([run.start_s for run in runs])
+    on = np.array([run.end_s - run.start_s for run in runs])
+    return starts[:-1], on[:-1], np.diff(starts)
+
+
+def _short(case: Case) -> tuple[Floats, Mask, Floats, Floats]:
+    starts, on, period = _cycle_times(case)
+    short = (on < LIMITS["short_on"].value) & (period < LIMITS["short_period"].value)
+    return starts, short, on, period
+
+
+def _any_short(case: Case) -> bool:
+    _, short, _, _ = _short(case)
+    return len(short) > 0 and float(np.mean(short)) > LIMITS["short_share"].value / 2.0
+
+
+def _short_cycling(case: Case, stretch: Span) -> _Sign | None:
+    if case.job.metering != "fixed_orifice" or case.running.basis == "none" or len(case.running.runs) < 6:
+        return None
+    starts, short, on, period = _short(case)
+    inside = (starts >= stretch[0]) & (starts <= stretch[1])
+    if int(inside.sum()) < 6:
+        return None
+    ambient = case.median(case.timeline.grid("ambient"), *stretch)
+    share = float(np.mean(short[inside]))
+    even = smoothed(short.astype(float), 1.0, 9.0) > 0.7
+    rapid = even & inside
+    if share < LIMITS["short_share"].value / 2.0 or not rapid.any() or ambient < LIMITS["warm_ambient"].value:
+        on_s = float(np.median(on[inside]))
+        return _Sign(-1.0, Evidence("cycling", f"the compressor runs {on_s:.0f} s a cycle", {}))
+    rate = 60.0 / float(np.median(period[rapid]))
+    on_s = float(np.median(on[rapid]))
+    measures = {"per_minute": measured(rate, 0.1 * rate / np.sqrt(rapid.sum())), "on_s": measured(on_s, 0.1)}
+    says = f"{rate:.0f} short cycles a minute, on for {on_s:.0f} s, at {ambient:.0f} degC ambient"
+    t = case.timeline.t_s
+    shown = np.zeros(len(t), np.bool_)
+    for first, last in spans_of(rapid):
+        shown[case.timeline.index(float(starts[first])) : case.timeline.index(float(starts[last] + period[last])) + 1] = 1
+    return _Sign(3.0, Evidence("short_cycling", says, measures), shown)
+
+
+def _orifice_open(case: Case, stretch: Span) -> _Sign | None:
+    """Short cycling comes from a blocked orifice too, but then the sides meet slowly."""
+    met = [e for e in case.equalisations if stretch[0] <= e.start_s <= stretch[1] and e.time_to_90_s.value is not None]
+    if case.job.metering != "fixed_orifice" or not met:
+        return None
+    time = met[-1].time_to_90_s
+    seconds = time.value or 0.0
+    weight = 0.5 if seconds < LIMITS["met_quickly"].value else -2.0 if seconds > LIMITS["met_slowly"].value else 0.0
+    says = f"the sides met by 90 % in {seconds:.0f} s: " + ("the orifice is open" if weight > 0 else "slow for an orifice")
+    return _Sign(weight, Evidence("orifice_open", says, {"time_to_90_s": time}))
+
+
+def _charge(case: Case, stretch: Span) -> _Sign | None:
+    """Mass put in at the recharge before the stretch, or taken out after it, against the rated charge."""
+    rated = case.job.rated_charge_kg
+    recharged = stretch[0] > 0.0
+    held = case.job.charged_kg if recharged else case.job.recovered_kg
+    if rated is None or held is None:
+        return None
+    u95 = 0.015 if recharged else case.job.recovered_u95_kg or LIMITS["recovery_u95"].value
+    short = 1.0 - held / rated
+    u_share = u95 / 2.0 / rated
+    limit = LIMITS["charge_short"].value
+    verb = "charged" if recharged else "recovered"
+    says = f"{held:.3f} kg {verb} of {rated:.3f} kg rated"
+    measures = {"charge_missing": measured(short, u_share)}
+    if short - 2.0 * u_share > limit:
+        return _Sign(3.0, Evidence("charge_short", says, measures))
+    return _Sign(-2.5 if short + 2.0 * u_share < limit else 0.0, Evidence("charge_known", says, measures))
+
+
+def _shown(case: Case, values: Floats, stretch: Span, above: float) -> Mask:
+    """Where a quantity stands above its limit, evened over 20 s, while pumping steadily."""
+    good = np.isfinite(values)
+    filled = np.interp(np.arange(len(values)), np.flatnonzero(good), values[good])
+    return (smoothed(filled, case.timeline.step_s, 20.0) > above) & _steady(case, stretch)
+
+
+def _episode(case: Case, stretch: Span, signs: list[_Sign]) -> Episode:
+    runs = [run for run in case.running.runs if run.start_s < stretch[1] and run.end_s > stretch[0]]
+    start, end = runs[0].start_s, runs[-1].end_s
+    permanent = True
+    shown = [sign.shows for sign in signs if sign.shows is not None and sign.shows.any()]
+    if shown:
+        first = float(case.timeline.t_s[np.flatnonzero(shown[0])[0]])
+        if first - start > LIMITS["from_the_start"].value + LIMITS["settled_in"].value:
+            start, permanent = first, False
+    missing = [s.evidence.measures["charge_missing"].value for s in signs if s.evidence.rule == "charge_short"]
+    severity = missing[0] if missing and missing[0] is not None else 0.4
+    return Episode(KIND, start, end, round(severity, 2), tuple(sign.evidence for sign in signs), permanent)

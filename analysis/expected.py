@@ -1,0 +1,90 @@
+"""Measured values beside what is expected of them; trade bands are soft and say so."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.case import Case
+from analysis.findings import Expected
+from analysis.limits import PRACTICE
+from analysis.runs import VARIABLE
+from analysis.timeline import Floats
+from analysis.uncertainty import Measured, absent, combine, measured
+
+SETTLED_IN_S = 60.0
+LEAST_S = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """What a quantity should be, and who says so."""
+
+    quantity: str
+    unit: str
+    low: float | None
+    high: float | None
+    source: str = PRACTICE
+
+
+CONDENSING_STANDING = Band("condensing over ambient, standing", "K", 10.0, 30.0)
+CONDENSING_MOVING = Band("condensing over ambient, moving", "K", 8.0, 22.0)
+CONDENSING = Band("condensing over ambient", "K", 8.0, 30.0)
+SUPERHEAT = Band("superheat at the suction probe", "K", 3.0, 15.0)
+SUBCOOLING = Band("subcooling at the liquid probe", "K", 4.0, 15.0)
+EVAPORATING = Band("evaporating temperature", "degC", -2.0, 12.0)
+VENT_GAP = Band("vent over evaporating", "K", 2.0, 11.0)
+SPLIT = Band("return air minus vent", "K", 12.0, 28.0)
+CYCLES = Band("cycles a minute", "1/min", 0.0, 6.0)
+
+
+def expected_of(case: Case) -> tuple[Expected, ...]:
+    """Steady values of the recording beside their bands."""
+    steady = case.running.pumping & (case.since_start() > SETTLED_IN_S)
+    derived, line = case.derived, case.timeline
+    low = case.over(derived.low_kpa, case.running.pumping)
+    high = case.over(derived.high_kpa, case.running.pumping)
+    u_e = derived.u_evaporating_k(line, float(np.median(low))) if len(low) and derived.refrigerant else 0.0
+    u_c = derived.u_condensing_k(line, float(np.median(high))) if len(high) and derived.refrigerant else 0.0
+    ambient, vent, back = (line.signal(place) for place in ("ambient", "vent", "return_air"))
+    u_a, u_v, u_r = ((s.u if s else 0.0) for s in (ambient, vent, back))
+    rows: list[Expected] = []
+    moving = case.operating.moving
+    over = derived.over_ambient_k
+    if moving is None:
+        rows.append(_row(case, CONDENSING, over, steady, combine(u_c, u_a)))
+    else:
+        rows.append(_row(case, CONDENSING_STANDING, over, steady & ~moving, combine(u_c, u_a)))
+        rows.append(_row(case, CONDENSING_MOVING, over, steady & moving, combine(u_c, u_a)))
+    rows.append(_row(case, EVAPORATING, derived.evaporating_degc, steady, u_e))
+    rows.append(_row(case, SUPERHEAT, derived.superheat_k, steady, combine(u_e, 1.2)))
+    rows.append(_row(case, SUBCOOLING, derived.subcooling_k, steady, combine(u_c, 1.2)))
+    rows.append(_row(case, VENT_GAP, derived.vent_over_evaporating_k, steady, combine(u_e, u_v)))
+    rows.append(_row(case, SPLIT, derived.split_k, steady, combine(u_v, u_r)))
+    if case.cycling and case.job.compressor not in VARIABLE:
+        rate = max(case.cycling, key=lambda c: c.cycles).per_minute
+        rows.append(_judged(CYCLES, rate))
+    return tuple(rows)
+
+
+def _row(case: Case, band: Band, values: Floats | None, mask: np.ndarray[tuple[int], np.dtype[np.bool_]], u: float) -> Expected:
+    if values is None:
+        return _judged(band, absent("a channel for it was not recorded"))
+    part = case.over(values, mask)
+    if len(part) * case.timeline.step_s < LEAST_S:
+        return _judged(band, absent("not long enough steady under this condition"))
+    spread = float(np.std(part)) / np.sqrt(max(len(part) * case.timeline.step_s / 30.0, 1.0))
+    return _judged(band, measured(float(np.median(part)), u, float(spread)))
+
+
+def _judged(band: Band, value: Measured) -> Expected:
+    """Inside or outside only where the value stands clear of the limit by its u95 (JCGM 106:2012, 8.3)."""
+    state = "not measured"
+    if value.value is not None:
+        u95 = value.u95 or 0.0
+        below = band.low is not None and value.value + u95 < band.low
+        above = band.high is not None and value.value - u95 > band.high
+        near = (band.low is not None and value.value - u95 < band.low) or (
+            band.high is not None and value.value + u95 > band.high
+        )
+        state = "outside" if below or above else "within its uncertainty of the limit" if near else "inside"
+    return Expected(band.quantity, band.unit, value, band.low, band.high, state, band.source)

@@ -1,0 +1,134 @@
+"""What is established about a case, each fact with an id and words: the causes weigh these."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.case import Case
+from analysis.findings import ABSENT, Check, Episode
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.timeline import Floats
+
+LIMITS = limit_table(
+    Limit("settled_in", 60.0, "s", PRACTICE),
+    Limit("superheat_high", 16.0, "K", PRACTICE),
+    Limit("superheat_low", 3.0, "K", PRACTICE),
+    Limit("subcooling_high", 15.0, "K", PRACTICE),
+    Limit("subcooling_low", 4.0, "K", PRACTICE),
+    Limit("over_ambient_high", 30.0, "K", PRACTICE),
+    Limit("over_ambient_low", 12.0, "K", PRACTICE),
+    Limit("vent_gap_small", 9.0, "K", PRACTICE),
+    Limit("vent_gap_large", 12.0, "K", PRACTICE),
+    Limit("evaporating_cold", 8.0, "degC", PRACTICE),
+    Limit("slow", 15.0, "km/h", PRACTICE),
+    Limit("charge_band", 0.12, "share of the rated charge", PRACTICE),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """Something established, in words."""
+
+    id: str
+    says: str
+
+
+def facts_of(case: Case, episodes: tuple[Episode, ...], checks: tuple[Check, ...]) -> dict[str, Fact]:
+    """Collect what the causes weigh."""
+    found = [
+        *_from_episodes(case, episodes),
+        *(Fact(f"{check.kind} absent", check.why) for check in checks if check.state == ABSENT),
+        *_from_levels(case, episodes),
+        *_from_job(case),
+        *_from_rest(case),
+    ]
+    return {fact.id: fact for fact in found}
+
+
+def _from_episodes(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
+    facts: list[Fact] = []
+    for kind in sorted({episode.kind for episode in episodes}):
+        own = [episode for episode in episodes if episode.kind == kind]
+        share = sum(e.end_s - e.start_s for e in own)
+        word = "throughout" if own[0].permanent else f"{len(own)} episode{'s' if len(own) > 1 else ''}, {share:.0f} s in all"
+        facts.append(Fact(f"{kind} seen", f"{own[0].evidence[0].says} ({word})"))
+        if not own[0].permanent and len(own) > 1:
+            facts.append(Fact(f"{kind} comes and goes", f"it came and went {len(own)} times"))
+        facts.extend(Fact(f"{kind}: {e.rule}", e.says) for episode in own for e in episode.evidence)
+    facts.extend(_speeds(case, [e for e in episodes if e.kind == "condenser_airflow_loss"]))
+    stopped = {stop.cooling_stopped: stop for stop in case.stops if stop.why == "dropout"}
+    facts.extend(Fact(f"stopped {how}", stop.says) for how, stop in stopped.items())
+    return facts
+
+
+def _speeds(case: Case, episodes: list[Episode]) -> list[Fact]:
+    speed = case.timeline.grid("vehicle_speed")
+    medians = [case.median(speed, e.start_s, e.end_s) for e in episodes]
+    if speed is None or not medians or not np.isfinite(medians).all():
+        return []
+    if max(medians) < LIMITS["slow"].value:
+        return [Fact("only when slow", f"each time at {max(medians):.0f} km/h or less; it clears with road speed")]
+    return [Fact("also at speed", f"also at {max(medians):.0f} km/h, where ram air should serve the condenser")]
+
+
+def _steady(case: Case, values: Floats | None, episodes: tuple[Episode, ...]) -> float | None:
+    """Median while pumping steadily outside intermittent episodes."""
+    mask = case.running.pumping & (case.since_start() > LIMITS["settled_in"].value)
+    t = case.timeline.t_s
+    for episode in episodes:
+        if not episode.permanent and episode.kind != "sensor_fault":
+            mask = mask & ~((t >= episode.start_s) & (t <= episode.end_s + LIMITS["settled_in"].value))
+    part = case.over(values, mask)
+    return float(np.median(part)) if len(part) * case.timeline.step_s > 20.0 else None
+
+
+def _from_levels(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
+    facts: list[Fact] = []
+    derived = case.derived
+    levels = (
+        ("superheat", derived.superheat_k, "superheat_low", "superheat_high"),
+        ("subcooling", derived.subcooling_k, "subcooling_low", "subcooling_high"),
+        ("condensing over ambient", derived.over_ambient_k, "over_ambient_low", "over_ambient_high"),
+        ("vent over evaporating", derived.vent_over_evaporating_k, "vent_gap_small", "vent_gap_large"),
+    )
+    for name, values, low, high in levels:
+        level = _steady(case, values, episodes)
+        if level is None:
+            continue
+        state = "low" if level < LIMITS[low].value else "high" if level > LIMITS[high].value else "usual"
+        facts.append(Fact(f"{name} {state}", f"{name} {level:.0f} K, steady"))
+    evaporating = _steady(case, derived.evaporating_degc, episodes)
+    gap = _steady(case, derived.vent_over_evaporating_k, episodes)
+    cold = evaporating is not None and evaporating < LIMITS["evaporating_cold"].value
+    if cold and gap is not None and gap < LIMITS["vent_gap_small"].value:
+        facts.append(Fact("cools when it pumps", "while it pumped undisturbed the vents followed the evaporator"))
+    return facts
+
+
+def _from_job(case: Case) -> list[Fact]:
+    job = case.job
+    facts: list[Fact] = []
+    for name, held in (("recovered", job.recovered_kg), ("charged", job.charged_kg)):
+        if held is None or job.rated_charge_kg is None:
+            continue
+        off = held / job.rated_charge_kg - 1.0
+        band = LIMITS["charge_band"].value
+        state = "short" if off < -band else "over" if off > band else "full"
+        facts.append(Fact(f"charge {state}", f"{held:.3f} kg {name} of {job.rated_charge_kg:.3f} kg rated"))
+    return facts
+
+
+def _from_rest(case: Case) -> list[Fact]:
+    facts: list[Fact] = []
+    for static in case.static:
+        gap = static.saturation_gap_kpa
+        if gap.value is None or gap.u95 is None:
+            continue
+        says = f"static pressure {gap.value:+.0f} kPa against saturation at soak (u95 {gap.u95:.0f} kPa)"
+        if gap.value > gap.u95:
+            facts.append(Fact("static above saturation", says))
+        elif gap.value < -gap.u95:
+            facts.append(Fact("static below saturation", says))
+        else:
+            facts.append(Fact("static on saturation", says))
+    return facts
