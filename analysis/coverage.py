@@ -61,10 +61,9 @@ def _exposed(case: Case) -> Mask:
     exposed = case.operating.asked & case.operating.engine_running
     if case.job.complaint_after_min is not None:
         exposed = exposed & (case.timeline.t_s >= 60.0 * case.job.complaint_after_min)
-    when = (case.job.complaint_when or "").lower()
-    if case.operating.moving is not None and ("idle" in when or "stand" in when):
+    if case.operating.moving is not None and case.job.complaint_when == "idle":
         exposed = exposed & ~case.operating.moving
-    if case.operating.moving is not None and "moving" in when:
+    if case.operating.moving is not None and case.job.complaint_when == "moving":
         exposed = exposed & case.operating.moving
     return exposed
 

@@ -116,7 +116,10 @@ def _write_seal(folder: Path, stream_files: list[str]) -> str:
     names += [MARKS_FILE] if (folder / MARKS_FILE).exists() else []
     files = {name: sha256_of(folder / name) for name in names}
     digest = digest_over(files)
-    sealed_at = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    # SOURCE_DATE_EPOCH (reproducible builds) lets the shipped recordings be made again byte for byte.
+    epoch = os.environ.get("SOURCE_DATE_EPOCH")
+    moment = datetime.fromtimestamp(int(epoch), UTC) if epoch else datetime.now(UTC)
+    sealed_at = moment.isoformat(timespec="seconds").replace("+00:00", "Z")
     write_json(folder / SEAL_FILE, {"schema": SCHEMA, "files": files, "digest": digest, "sealed_at": sealed_at})
     return digest
 

@@ -27,6 +27,7 @@ LIMITS = limit_table(
     Limit("baseline_quantile", 0.25, "1", PRACTICE),
     Limit("baseline_excess", 10.0, "K", "of one condition over the whole recording's baseline; " + PRACTICE),
     Limit("onset", 4.0, "K", PRACTICE),
+    Limit("onset_search", 20.0, "s", PRACTICE),
     Limit("shortest", 8.0, "s", PRACTICE),
     Limit("merge", 25.0, "s", PRACTICE),
     Limit("merge_off", 120.0, "s", "while the compressor rests after a trip; " + PRACTICE),
@@ -123,15 +124,25 @@ def _edges(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) ->
     floor = baseline + LIMITS["onset"].value
     low = np.flatnonzero((seen[: first + 1] <= floor[: first + 1]) | ~case.running.pumping[: first + 1])
     onset = int(low[-1]) + 1 if len(low) else 0
-    # Back to the last turning point: the climb begins where it was lowest in the stretch just before.
-    near = max(onset - round(20.0 / case.timeline.step_s), 0)
-    window = seen[near : onset + 1]
-    onset = near + int(np.flatnonzero(window <= window.min() + 0.5)[-1])
+    onset = _climb_begins(case, seen, onset, span)
     tail = max(first, last - round(45.0 / case.timeline.step_s))
     window = seen[tail : last + 1]
     turned = tail + int(np.flatnonzero(window >= window.max() - 1.0)[-1])
     fell = turned < last - round(1.0 / case.timeline.step_s)
     return _Edges(onset, turned if fell else last)
+
+
+def _climb_begins(case: Case, seen: Floats, crossing: int, span: tuple[int, int]) -> int:
+    """Last moment before the crossing at which it did not climb yet: under a quarter of the climb's mean slope."""
+    step = case.timeline.step_s
+    reach = max(round(2.0 / step), 1)
+    peak = crossing + int(np.argmax(seen[crossing : span[1] + 1]))
+    mean = (seen[peak] - seen[crossing]) / max((peak - crossing) * step, step)
+    near = max(crossing - round(LIMITS["onset_search"].value / step), reach)
+    at = np.arange(near, max(crossing, near + 1))
+    slope = (seen[np.minimum(at + reach, len(seen) - 1)] - seen[at - reach]) / (2 * reach * step)
+    flat = np.flatnonzero(slope < 0.25 * mean)
+    return int(at[flat[-1]]) + 1 if len(flat) else near
 
 
 def _episode(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) -> Episode:

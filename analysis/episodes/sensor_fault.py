@@ -23,7 +23,7 @@ LIMITS = limit_table(
     Limit("merge_spikes", 45.0, "s", PRACTICE),
     Limit("stuck", 30.0, "s", "far longer than noise leaves a reading unchanged; " + PRACTICE),
     Limit("other_moves", 60.0, "kPa", "what the other side does meanwhile; " + PRACTICE),
-    Limit("rest_offset", 3.0, "expanded uncertainties", "after the sides have met; " + PRACTICE),
+    Limit("rest_offset", 60.0, "kPa", "low above high at rest, beyond what warm air at one end makes; " + PRACTICE),
     Limit("rest", 60.0, "s", PRACTICE),
     Limit("vent_follows", 4.0, "K", PRACTICE),
     Limit("vent_still", 0.4, "K", PRACTICE),
@@ -142,7 +142,7 @@ def _rest_offset(case: Case) -> list[Episode]:
     start = max(0.0, first - LIMITS["rest"].value)
     apart = case.median(case.derived.high_kpa, start, first - 1.0) - case.median(case.derived.low_kpa, start, first - 1.0)
     u95 = 2.0 * combine(low.u, high.u)
-    if not apart < -LIMITS["rest_offset"].value / 2.0 * u95:
+    if not apart < -max(LIMITS["rest_offset"].value, 1.5 * u95):
         return []
     says = f"at rest the low side reads {-apart:.0f} kPa above the high side: a zero is off, or the hoses are swapped"
     evidence = Evidence("rest_offset", says, {"high_minus_low_kpa": measured(apart, u95 / 2.0)})
