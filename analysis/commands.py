@@ -1,0 +1,119 @@
+"""The `warmspell` command: the recorder's commands and the analysis' own."""
+
+import sys
+from pathlib import Path
+
+import click
+
+from recorder.commands import COMMANDS, say
+from recorder.errors import InputError
+
+recording_argument = click.argument("recording", type=click.Path(path_type=Path))
+
+
+class _Group(click.Group):
+    """Commands in the order of the work, not of the alphabet."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        """Names in the order in which they were added."""
+        return list(self.commands)
+
+
+@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="warmspell", prog_name="warmspell")
+def warmspell() -> None:
+    """Record a vehicle's air conditioning over a whole drive and find what a glance at the gauges misses.
+
+    \b
+    Start here:
+      warmspell demo
+    """
+
+
+@warmspell.command()
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("warmspell-demo"),
+    show_default=True,
+    help="Folder that receives recording and report.",
+)
+def demo(out: Path) -> None:
+    """Do the whole job on an invented drive: replay, record, seal, check, analyse, report. Under a minute.
+
+    \b
+    Example:
+      warmspell demo --out /tmp/warmspell-demo
+    """
+    from analysis.demo import run_demo
+
+    run_demo(out, say, click.echo)
+
+
+for _command in COMMANDS:
+    warmspell.add_command(_command)
+
+
+@warmspell.command()
+@recording_argument
+@click.option("--json", "as_json", is_flag=True, help="Print the findings document instead of words.")
+def analyse(recording: Path, *, as_json: bool) -> None:
+    """Find what is wrong in a recording, how sure that is, and what to check next.
+
+    \b
+    Example:
+      warmspell analyse recordings/minibus-7-before
+    """
+    from analysis.diagnose import diagnose
+    from analysis.summary import summary_of
+    from recorder.recording import open_recording
+
+    findings = diagnose(open_recording(recording), software())
+    click.echo(findings.to_json() if as_json else summary_of(findings))
+
+
+@warmspell.command()
+@recording_argument
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    help="Folder that receives claim-sheet.pdf, claim-sheet-1.png … and report.html.",
+)
+def report(recording: Path, out: Path) -> None:
+    """Write the claim sheet (PDF and PNG) and the report with its interactive trace (HTML); prints the files.
+
+    \b
+    Example:
+      warmspell report recordings/minibus-7-before --out claim
+    """
+    from analysis.claim import write_report
+    from recorder.recording import open_recording
+
+    for path in write_report(open_recording(recording), out, software()):
+        click.echo(str(path))
+
+
+def software() -> str:
+    """Name and version of this software."""
+    from importlib import metadata
+
+    try:
+        return f"warmspell {metadata.version('warmspell')}"
+    except metadata.PackageNotFoundError:
+        return "warmspell (not installed)"
+
+
+def main() -> None:
+    """Run the command; bad input ends with one sentence and exit status 1."""
+    try:
+        warmspell.main(standalone_mode=True)
+    except InputError as reason:
+        say(f"warmspell: {reason}")
+        sys.exit(1)
+    except OSError as reason:
+        where = f"{reason.filename}: " if reason.filename else ""
+        say(f"warmspell: {where}{reason.strerror or reason}.")
+        sys.exit(1)
+    except KeyboardInterrupt:
+        sys.exit(130)
