@@ -42,16 +42,22 @@ def coverage_of(case: Case, episodes: Sequence[Episode]) -> Coverage:
         missed[key] = chance
         interval[key] = _interval(chance, len(spans)) if chance is not None else None
     known = [(w, missed[f"{w:.0f}"]) for w in LOOKS_S if missed[f"{w:.0f}"] is not None]
-    says = "; ".join(f"a look of {w / 60:.0f} min would have missed it with {100 * (p or 0):.0f} %" for w, p in known)
-    return Coverage(share, exposure_s, missed, interval, None, says or "the recording is shorter than any look")
+    return Coverage(share, exposure_s, missed, interval, None, _missed_in_words(known))
+
+
+def _missed_in_words(known: list[tuple[float, float | None]]) -> str:
+    if not known:
+        return "The recording is shorter than any look"
+    looks = ", ".join(f"of {w / 60:.0f} min with {100 * (p or 0):.0f} %" for w, p in known)
+    return f"A look at a random moment of this drive would have missed the fault: {looks}"
 
 
 def _nothing_seen(exposure_s: float) -> str:
     if exposure_s <= 0:
-        return "cooling was never asked for: the recording says nothing about faults"
+        return "Cooling was never asked for: the recording says nothing about faults"
     hours = exposure_s / 3600.0
     return (
-        f"nothing was seen in {exposure_s / 60:.0f} min of cooling: a fault that comes up to {NOTHING_SEEN_95 / hours:.1f} "
+        f"Nothing was seen in {exposure_s / 60:.0f} min of cooling: a fault that comes up to {NOTHING_SEEN_95 / hours:.1f} "
         "times an hour could still have stayed away (95 %)"
     )
 

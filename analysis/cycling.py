@@ -73,7 +73,7 @@ def _measure(timeline: Timeline, derived: Derived, runs: Sequence[Run], control:
         measured(float((ends - starts)[:-1].sum() / span_s), *_scatter(cycle_duty)),
         _low_side_at(timeline, derived, ends[:-1], "stop"),
         _low_side_at(timeline, derived, starts[1:], "start"),
-        measured(60.0 * cycles / span_s, 60.0 * cycles / span_s**2 * edge_u),
+        measured(60.0 * cycles / span_s, *(60.0 * cycles / span_s * u / float(np.mean(period)) for u in _scatter(period))),
         spread_of(period),
         spread_of(on),
         spread_of(off),

@@ -81,32 +81,7 @@ def _expected(findings: Findings) -> list[str]:
 
 
 def _measures(findings: Findings) -> list[str]:
-    lines: list[str] = []
-    for cycle in findings.cycling:
-        lines.append(
-            f"  cycling {wording.span(cycle.start_s, cycle.end_s)}: {cycle.cycles} cycles ({cycle.control_cycles} by its own "
-            f"control), period {wording.shown(cycle.period_s, 's')}, on {wording.shown(cycle.on_s, 's')}, "
-            f"off {wording.shown(cycle.off_s, 's')}, low side out {wording.shown(cycle.cut_out_kpa, 'kPa')}, "
-            f"in {wording.shown(cycle.cut_in_kpa, 'kPa')} gauge"
-        )
-    for rest in findings.equalisations:
-        fit = "" if rest.fit_r2 is None else f" (exponential to r² {rest.fit_r2:.2f})"
-        lines.append(
-            f"  equalisation after {wording.clock(rest.start_s)} ({rest.stopped_by.replace('_', ' ')}): under 50 kPa after "
-            f"{wording.shown(rest.time_to_50_kpa_s, 's')}, 90 % after {wording.shown(rest.time_to_90_s, 's')}, "
-            f"time constant {wording.shown(rest.time_constant_s, 's')}{fit}, met at {wording.shown(rest.settled_kpa, 'kPa')} gauge"
-        )
-    for static in findings.static:
-        lines.append(
-            f"  at rest {wording.span(static.start_s, static.end_s)}: {wording.shown(static.static_kpa, 'kPa')} gauge, "
-            f"against saturation at soak {wording.shown(static.saturation_gap_kpa, 'kPa')}"
-        )
-    timed = [s for s in findings.settlings if s.settling_time_s.value is not None]
-    for one in timed[:12]:
-        lines.append(
-            f"  settling after {one.after} at {wording.clock(one.start_s)}, {wording.place(one.place)}: "
-            f"{wording.shown(one.settling_time_s, 's')} to the 5 % band, final {wording.shown(one.final)}"
-        )
+    lines = [f"  {line}" for line in wording.measure_lines(findings)]
     return ["", "Measures", *lines] if lines else []
 
 

@@ -1,6 +1,6 @@
 """Words and numbers for people: titles of kinds and causes, rounding by uncertainty, times."""
 
-from analysis.findings import ABSENT, CANNOT_TELL, FAULT_FOUND, NO_FAULT_SEEN, PRESENT, UNDECIDED, Cause, Findings
+from analysis.findings import ABSENT, CANNOT_TELL, FAULT_FOUND, NO_FAULT_SEEN, PRESENT, UNDECIDED, Cause, Equalisation, Findings
 from analysis.uncertainty import Measured, rounded
 
 TITLES = {
@@ -111,4 +111,38 @@ def verdict(findings: Findings) -> str:
     if findings.verdict == FAULT_FOUND:
         kinds = sorted({title(e.kind) for e in findings.episodes if e.kind != "sensor_fault"})
         return f"Fault found, cause not settled: {', '.join(kinds)}."
-    return f"{VERDICTS[findings.verdict]}: {findings.verdict_why}."
+    why = findings.verdict_why
+    return f"{VERDICTS[findings.verdict]}: {why[:1].lower()}{why[1:]}."
+
+
+def measure_lines(findings: Findings) -> list[str]:
+    """Cycling, equalisation, rest and settling, a sentence each."""
+    lines = [
+        f"cycling {span(c.start_s, c.end_s)}: {c.cycles} cycles ({c.control_cycles} by its own control), period "
+        f"{shown(c.period_s, 's')}, on {shown(c.on_s, 's')}, off {shown(c.off_s, 's')}, low side out "
+        f"{shown(c.cut_out_kpa, 'kPa')}, in {shown(c.cut_in_kpa, 'kPa')} gauge"
+        for c in findings.cycling
+    ]
+    lines += [_equalised(rest) for rest in findings.equalisations]
+    for static in findings.static:
+        gap = static.saturation_gap_kpa
+        against = f", {shown(gap, 'kPa')} against saturation at soak" if gap.value is not None else f" ({gap.why})"
+        lines.append(f"at rest {span(static.start_s, static.end_s)}: {shown(static.static_kpa, 'kPa')} gauge{against}")
+    timed = [one for one in findings.settlings if one.settling_time_s.value is not None]
+    lines += [
+        f"settling after {one.after} at {clock(one.start_s)}, {place(one.place)}: {shown(one.settling_time_s, 's')} to the "
+        f"5 % band, final {shown(one.final)}"
+        for one in timed[:12]
+    ]
+    return lines
+
+
+def _equalised(rest: Equalisation) -> str:
+    after = f"equalisation after {clock(rest.start_s)} ({rest.stopped_by.replace('_', ' ')}), from {shown(rest.difference_kpa, 'kPa')}"
+    if rest.time_to_90_s.value is None:
+        return f"{after}: {rest.time_to_90_s.why}"
+    fit = "" if rest.fit_r2 is None else f" (exponential to r² {rest.fit_r2:.2f})"
+    return (
+        f"{after}: under 50 kPa after {shown(rest.time_to_50_kpa_s, 's')}, 90 % after {shown(rest.time_to_90_s, 's')}, time "
+        f"constant {shown(rest.time_constant_s, 's')}{fit}, met at {shown(rest.settled_kpa, 'kPa')} gauge"
+    )

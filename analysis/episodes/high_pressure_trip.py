@@ -44,7 +44,7 @@ def _episode(case: Case, trips: list[Stop]) -> Episode:
     ]
     top = float(np.median(tops))
     measures = {"trip_kpa": measured(top, u), "trips": measured(float(len(trips)), 0.0)}
-    says = f"{len(trips)} stops at {top:.0f} kPa gauge"
+    says = f"{len(trips)} stop{'s' if len(trips) > 1 else ''} at {top:.0f} kPa gauge"
     if backs:
         back = float(np.median(backs))
         measures["reset_kpa"] = measured(back, u)
