@@ -82,5 +82,5 @@ def case_of(timeline: Timeline, job: JobSheet) -> Case:
         habit,
         cycling_of(timeline, derived, operating, running, stops),
         equalisations_of(timeline, derived, running, stops),
-        static_of(timeline, derived, operating, running),
+        static_of(timeline, derived, running),
     )

@@ -67,6 +67,7 @@ def analyse(recording: Path, *, as_json: bool) -> None:
     from analysis.diagnose import diagnose
     from analysis.summary import summary_of
     from recorder.recording import open_recording
+    from recorder.store import software
 
     findings = diagnose(open_recording(recording), software())
     click.echo(findings.to_json() if as_json else summary_of(findings))
@@ -89,19 +90,10 @@ def report(recording: Path, out: Path) -> None:
     """
     from analysis.claim import write_report
     from recorder.recording import open_recording
+    from recorder.store import software
 
     for path in write_report(open_recording(recording), out, software()):
         click.echo(str(path))
-
-
-def software() -> str:
-    """Name and version of this software."""
-    from importlib import metadata
-
-    try:
-        return f"warmspell {metadata.version('warmspell')}"
-    except metadata.PackageNotFoundError:
-        return "warmspell (not installed)"
 
 
 def main() -> None:

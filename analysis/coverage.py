@@ -57,8 +57,8 @@ def _nothing_seen(exposure_s: float) -> str:
         return "Cooling was never asked for: the recording says nothing about faults"
     hours = exposure_s / 3600.0
     return (
-        f"Nothing was seen in {exposure_s / 60:.0f} min of cooling: a fault that comes up to {NOTHING_SEEN_95 / hours:.1f} "
-        "times an hour could still have stayed away (95 %)"
+        f"Nothing was seen in {exposure_s / 60:.0f} min of cooling: a fault that comes up to "
+        f"{NOTHING_SEEN_95 / hours:.1f} times an hour could still have stayed away (95 %)"
     )
 
 

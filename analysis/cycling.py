@@ -55,8 +55,10 @@ def _control_cycles(runs: Sequence[Run], stops: Sequence[Stop]) -> int:
 def _measure(timeline: Timeline, derived: Derived, runs: Sequence[Run], control: int) -> Cycling:
     starts = np.array([run.start_s for run in runs])
     ends = np.array([run.end_s for run in runs])
-    on, off, period = (ends - starts)[1:-1] if len(runs) > 2 else (ends - starts)[:1], starts[1:] - ends[:-1], np.diff(
-        starts
+    on, off, period = (
+        (ends - starts)[1:-1] if len(runs) > 2 else (ends - starts)[:1],
+        starts[1:] - ends[:-1],
+        np.diff(starts),
     )
     edge_u = math.sqrt(2.0) * timeline.step_s * UNIFORM / 2.0
     cycle_duty = (ends - starts)[: len(period)] / period
@@ -73,7 +75,9 @@ def _measure(timeline: Timeline, derived: Derived, runs: Sequence[Run], control:
         measured(float((ends - starts)[:-1].sum() / span_s), *_scatter(cycle_duty)),
         _low_side_at(timeline, derived, ends[:-1], "stop"),
         _low_side_at(timeline, derived, starts[1:], "start"),
-        measured(60.0 * cycles / span_s, *(60.0 * cycles / span_s * u / float(np.mean(period)) for u in _scatter(period))),
+        measured(
+            60.0 * cycles / span_s, *(60.0 * cycles / span_s * u / float(np.mean(period)) for u in _scatter(period))
+        ),
         spread_of(period),
         spread_of(on),
         spread_of(off),

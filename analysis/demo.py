@@ -42,9 +42,9 @@ def run_demo(out: Path, say: Say, tell: Say) -> None:
         If a step fails, with what it said.
     """
     from analysis.claim import write_report
-    from analysis.commands import software
     from analysis.diagnose import diagnose
     from recorder.recording import open_recording, short_digest
+    from recorder.store import software
 
     source = shipped_recordings()
     started = time.monotonic()
@@ -95,7 +95,10 @@ def record_over_the_line(source: Path, out: Path, speed: float, say: Say) -> Pat
     _write_job(source, job)
     say(f"1 of 6  replay: a node speaks, {speed:.0f} times faster than the drive")
     node = subprocess.Popen(
-        _command("replay", str(source), "--speed", f"{speed:g}"), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        _command("replay", str(source), "--speed", f"{speed:g}"),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
     )
     try:
         port = node.stdout.readline().strip() if node.stdout else ""
@@ -113,7 +116,10 @@ def record_over_the_line(source: Path, out: Path, speed: float, say: Say) -> Pat
 def _record(port: str, job: Path, out: Path, speed: float, say: Say) -> Path:
     known = {path.name for path in out.iterdir()}
     recorder = subprocess.Popen(
-        _command("record", port, "--job", str(job), "--out", str(out)), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        _command("record", port, "--job", str(job), "--out", str(out)),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
     )
     try:
         folder = _new_folder(out, known)
@@ -125,7 +131,9 @@ def _record(port: str, job: Path, out: Path, speed: float, say: Say) -> Path:
             if time.monotonic() - shown > SHOW_EVERY_S:
                 shown = time.monotonic()
                 kept = sum(journal.stat().st_size for journal in folder.glob("*.journal"))
-                say(f"        about {wording.clock((shown - began) * speed)} of the drive, {kept / 1e3:.0f} kB in the journal")
+                say(
+                    f"        about {wording.clock((shown - began) * speed)} driven, {kept / 1e3:.0f} kB in the journal"
+                )
             if time.monotonic() - began > LONGEST_WAIT_S:
                 raise InputError(f"{port}: the recording did not end within {LONGEST_WAIT_S:.0f} s.")
             time.sleep(0.2)

@@ -32,7 +32,17 @@ from recorder.errors import InputError
 from recorder.marks import iso_utc
 from recorder.recording import Recording
 
-MODULES_WITH_LIMITS = ("timeline", "derived", "operating", "runs", "stops", "equalisation", "settling", "facts", "causes")
+MODULES_WITH_LIMITS = (
+    "timeline",
+    "derived",
+    "operating",
+    "runs",
+    "stops",
+    "equalisation",
+    "settling",
+    "facts",
+    "causes",
+)
 LEAST_EXPOSURE_S = 120.0
 """Less cooling than this is no look at all (common practice, no source)."""
 
@@ -82,9 +92,7 @@ def diagnose_timeline(recording: Recording, timeline: Timeline, software: str) -
     return findings, case
 
 
-def verdict_of(
-    case: Case, episodes: Sequence[Episode], checks: Sequence[Check], coverage: Coverage
-) -> tuple[str, str]:
+def verdict_of(case: Case, episodes: Sequence[Episode], checks: Sequence[Check], coverage: Coverage) -> tuple[str, str]:
     """A fault of the vehicle, none seen, or cannot tell and why."""
     faults = [episode for episode in episodes if episode.kind != "sensor_fault"]
     if faults:

@@ -12,7 +12,6 @@ import numpy as np
 from analysis.derived import Derived
 from analysis.findings import Equalisation, Static, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.operating import Operating
 from analysis.runs import Running, smoothed
 from analysis.timeline import Floats, Timeline
 from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
@@ -52,7 +51,13 @@ class _Rest:
     """One rest between a stop and the next start (or the end)."""
 
     def __init__(self, timeline: Timeline, derived: Derived, start_s: float, until_s: float, why: str) -> None:
-        self._timeline, self._derived, self._start_s, self._until_s, self._why = timeline, derived, start_s, until_s, why
+        self._timeline, self._derived, self._start_s, self._until_s, self._why = (
+            timeline,
+            derived,
+            start_s,
+            until_s,
+            why,
+        )
 
     def measure(self, low: Floats, high: Floats) -> Equalisation | None:
         line = self._timeline
@@ -82,7 +87,9 @@ class _Rest:
             self._until_s,
             self._why,
             measured(d0, *self._u_sides()),
-            _time(t, first_lasting(d < LIMITS["met"].value), u_time, self._u_crossing(t, d, LIMITS["met"].value), why_not),
+            _time(
+                t, first_lasting(d < LIMITS["met"].value), u_time, self._u_crossing(t, d, LIMITS["met"].value), why_not
+            ),
             _time(t, ninety, u_time, self._u_crossing(t, d, LIMITS["ninety"].value * d0), why_not),
             constant,
             r2,
@@ -158,7 +165,7 @@ def _bridged(values: Floats) -> Floats:
     return np.interp(np.arange(len(values)), np.flatnonzero(good), values[good])
 
 
-def static_of(timeline: Timeline, derived: Derived, operating: Operating, running: Running) -> tuple[Static, ...]:
+def static_of(timeline: Timeline, derived: Derived, running: Running) -> tuple[Static, ...]:
     """Static tests: stretches at rest with both sides together, steady, and temperatures that agree."""
     low, high = derived.low_kpa, derived.high_kpa
     if low is None or high is None or running.basis == "none":
@@ -185,7 +192,7 @@ def _static(timeline: Timeline, derived: Derived, start_s: float, end_s: float) 
         return None
     static = (_median(low) / low_side.u**2 + _median(high) / high_side.u**2) / (low_side.u**-2 + high_side.u**-2)
     u_static = combine(1.0 / math.sqrt(low_side.u**-2 + high_side.u**-2), timeline.barometric_u_kpa)
-    soak, why = _soak(timeline, last, end_s - start_s)
+    soak, why = _soak(timeline, last)
     gap = absent(why)
     if derived.refrigerant is None:
         gap = absent("the job sheet states no refrigerant")
@@ -208,7 +215,7 @@ def _drift_per_minute(timeline: Timeline, values: Floats, part: slice) -> float:
     return 60.0 * float(np.polyfit(t[good], values[good], 1)[0]) if int(good.sum()) > 3 else math.inf
 
 
-def _soak(timeline: Timeline, part: slice, rest_s: float) -> tuple[Measured, str]:
+def _soak(timeline: Timeline, part: slice) -> tuple[Measured, str]:
     """Soak temperature where the channels that bear on it agree within their uncertainty."""
     places = ("ambient", "liquid_line", "suction_line", "discharge_line", "evaporator_out")
     seen = [(signal, timeline.grid(place)) for place in places if (signal := timeline.signal(place)) is not None]

@@ -66,7 +66,9 @@ def expected_of(case: Case) -> tuple[Expected, ...]:
     return tuple(rows)
 
 
-def _row(case: Case, band: Band, values: Floats | None, mask: np.ndarray[tuple[int], np.dtype[np.bool_]], u: float) -> Expected:
+def _row(
+    case: Case, band: Band, values: Floats | None, mask: np.ndarray[tuple[int], np.dtype[np.bool_]], u: float
+) -> Expected:
     if values is None:
         return _judged(band, absent("a channel for it was not recorded"))
     part = case.over(values, mask)

@@ -50,7 +50,11 @@ def _from_episodes(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
     for kind in sorted({episode.kind for episode in episodes}):
         own = [episode for episode in episodes if episode.kind == kind]
         share = sum(e.end_s - e.start_s for e in own)
-        word = "throughout" if own[0].permanent else f"{len(own)} episode{'s' if len(own) > 1 else ''}, {share:.0f} s in all"
+        word = (
+            "throughout"
+            if own[0].permanent
+            else f"{len(own)} episode{'s' if len(own) > 1 else ''}, {share:.0f} s in all"
+        )
         facts.append(Fact(f"{kind} seen", f"{own[0].evidence[0].says} ({word})"))
         if not own[0].permanent and len(own) > 1:
             facts.append(Fact(f"{kind} comes and goes", f"it came and went {len(own)} times"))

@@ -100,7 +100,12 @@ def _strips(case: Case, start_s: float, end_s: float, buckets: int) -> list[Stri
 
     return [
         Strip("pressure, gauge", "kPa", lines(("high side", "solid", high), ("low side", "dash", low)), None, 1.5),
-        Strip("condensing over ambient", "K", lines(("condensing over ambient", "solid", derived.over_ambient_k)), (10, 30)),
+        Strip(
+            "condensing over ambient",
+            "K",
+            lines(("condensing over ambient", "solid", derived.over_ambient_k)),
+            (10, 30),
+        ),
         Strip(
             "air and evaporator",
             "°C",

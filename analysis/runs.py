@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.derived import Derived
 from analysis.findings import Run
@@ -92,9 +91,7 @@ def running_of(timeline: Timeline, derived: Derived, operating: Operating, compr
         pumping = _from_level(lift, possible, timeline.step_s) & possible
     else:
         pumping = _from_legs(lift, timeline.step_s) & possible
-    pumping = _edges_by_lift(
-        pumping, lift, timeline.step_s, LIMITS["late_mark"].value, LIMITS["start_delay"].value
-    )
+    pumping = _edges_by_lift(pumping, lift, timeline.step_s, LIMITS["late_mark"].value, LIMITS["start_delay"].value)
     return _running("pressures", timeline, pumping, None, lift)
 
 

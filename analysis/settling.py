@@ -47,12 +47,9 @@ def settlings_of(
     timeline: Timeline, operating: Operating, running: Running, disturbed: Sequence[Span] = ()
 ) -> tuple[Settling, ...]:
     """Measure every undisturbed window on every channel of the circuit; ``disturbed`` are intermittent episodes."""
-    found: list[Settling] = []
-    for window in windows_of(timeline, operating, running, disturbed):
-        for signal in timeline.signals.values():
-            if signal.channel.place in PLACES:
-                found.append(_settling(timeline, signal, window))
-    return tuple(found)
+    signals = [signal for signal in timeline.signals.values() if signal.channel.place in PLACES]
+    windows = windows_of(timeline, operating, running, disturbed)
+    return tuple(_settling(timeline, signal, window) for window in windows for signal in signals)
 
 
 def windows_of(
@@ -72,11 +69,11 @@ def windows_of(
             if end - start - LIMITS["guard"].value >= shortest
         )
     if not windows and len(running.runs) > 1:
-        windows.extend(_cycling_windows(timeline, running, [time for time, _ in changes]))
+        windows.extend(_cycling_windows(running, [time for time, _ in changes]))
     return windows
 
 
-def _cycling_windows(timeline: Timeline, running: Running, changes: Sequence[float]) -> list[Window]:
+def _cycling_windows(running: Running, changes: Sequence[float]) -> list[Window]:
     starts = [run.start_s for run in running.runs]
     edges = [starts[0], *(time for time in changes if time > starts[0] + 5.0), running.runs[-1].end_s]
     windows: list[Window] = []
@@ -138,9 +135,7 @@ def _cycle_means(timeline: Timeline, values: Floats, window: Window) -> tuple[Fl
     return np.array(middles), np.array(means)
 
 
-def _judge(
-    signal: Signal, window: Window, place: str, t: Floats, y: Floats, initial: float, gauge: float
-) -> Settling:
+def _judge(signal: Signal, window: Window, place: str, t: Floats, y: Floats, initial: float, gauge: float) -> Settling:
     length = window.end_s - window.start_s
     tail = t >= t[-1] - LIMITS["final_part"].value * length
     tail[-3:] = True

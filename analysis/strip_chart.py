@@ -1,5 +1,6 @@
 """A figure as SVG for print: a paper strip chart in ink on ruled paper."""
 
+from collections.abc import Callable
 from html import escape
 
 import numpy as np
@@ -103,7 +104,7 @@ class _Frame:
         parts += self._names(strip, y_of, top, bottom)
         return parts
 
-    def _line(self, line: Line, y_of) -> str:  # noqa: ANN001 - a local function
+    def _line(self, line: Line, y_of: Callable[[float], float]) -> str:
         points: list[str] = []
         pen_up = True
         for t, v in zip(line.t_s.tolist(), line.values.tolist(), strict=True):
@@ -118,7 +119,7 @@ class _Frame:
             f'stroke-linejoin="round"{DASHES[line.dash]}/>'
         )
 
-    def _names(self, strip: Strip, y_of, top: float, bottom: float) -> list[str]:  # noqa: ANN001
+    def _names(self, strip: Strip, y_of: Callable[[float], float], top: float, bottom: float) -> list[str]:
         """Name each line at its right end, kept apart."""
         ends: list[tuple[float, Line]] = []
         for line in strip.lines:
@@ -176,7 +177,9 @@ class _Frame:
         ]
         if labelled:
             anchor = "end" if x > self._x1 - 60 else "start"
-            parts.append(_text(x + (6 if anchor == "start" else -3), self._y0 - 10.5, flag.text[:26], SMALL - 1, anchor))
+            parts.append(
+                _text(x + (6 if anchor == "start" else -3), self._y0 - 10.5, flag.text[:26], SMALL - 1, anchor)
+            )
         return parts
 
     def _time_ticks(self) -> list[float]:

@@ -14,7 +14,9 @@ def summary_of(findings: Findings) -> str:
     about = findings.recording
     sealed = "sealed" if about.sealed else "not sealed"
     intact = "" if about.intact else ", NOT INTACT: " + "; ".join(about.damage)
-    lines.append(f"Recording  {about.name}, {wording.clock(about.duration_s)} from {about.started_at}, {sealed}{intact}")
+    lines.append(
+        f"Recording  {about.name}, {wording.clock(about.duration_s)} from {about.started_at}, {sealed}{intact}"
+    )
     lines.append(f"Compressor {_compressor(findings)}")
     lines += _episodes(findings)
     lines += _causes(findings)
@@ -76,7 +78,9 @@ def _expected(findings: Findings) -> list[str]:
     for row in rows:
         band = " to ".join("…" if v is None else f"{v:g}" for v in (row.low, row.high))
         value = wording.shown(row.measured, row.unit)
-        lines.append(f"  {row.quantity:<34} {value:<20} expected {band} {wording.unit(row.unit)} ({row.source}): {row.state}")
+        lines.append(
+            f"  {row.quantity:<34} {value:<20} expected {band} {wording.unit(row.unit)} ({row.source}): {row.state}"
+        )
     return lines
 
 
@@ -87,8 +91,6 @@ def _measures(findings: Findings) -> list[str]:
 
 def _checks(findings: Findings) -> list[str]:
     lines = ["", "Looked for"]
-    for state in (PRESENT, ABSENT, UNDECIDED):
-        for check in findings.checks:
-            if check.state == state:
-                lines.append(f"  {state:<10} {wording.title(check.kind)}: {check.why}")
+    ordered = sorted(findings.checks, key=lambda check: (PRESENT, ABSENT, UNDECIDED).index(check.state))
+    lines += [f"  {check.state:<10} {wording.title(check.kind)}: {check.why}" for check in ordered]
     return lines

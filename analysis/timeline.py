@@ -196,13 +196,13 @@ def _columns_in_order(stream: Stream, origin_ns: int, flags: list[Flag]) -> list
         order = np.argsort(t, kind="stable")
     elif len(back):
         flags.append(
-            Flag("late_rows", float(t[back[0]]), float(t[back[-1]]), f"{len(back)} rows came late and were put in order")
+            Flag(
+                "late_rows", float(t[back[0]]), float(t[back[-1]]), f"{len(back)} rows came late and were put in order"
+            )
         )
     t = t[order]
     first = np.concatenate([[True], np.diff(t) > 0])
-    return [
-        (c, t[first], stream.data[c.id].to_numpy().astype(np.float64)[order][first]) for c in stream.channels
-    ]
+    return [(c, t[first], stream.data[c.id].to_numpy().astype(np.float64)[order][first]) for c in stream.channels]
 
 
 def _segments_in_line(t: Floats, far: NDArray[np.intp], flags: list[Flag]) -> Floats:
@@ -245,9 +245,7 @@ def _signal(channel: Channel, t: Floats, stored: Floats, barometric: float) -> S
         accuracy = _usual_accuracy(channel)
     if channel.quantity == "voltage":
         stated = True
-    return Signal(
-        channel, t, values, noise, accuracy * UNIFORM, step, _gaps(t, values, step), t[spikes], stated
-    )
+    return Signal(channel, t, values, noise, accuracy * UNIFORM, step, _gaps(t, values, step), t[spikes], stated)
 
 
 def _usual_accuracy(channel: Channel) -> float:

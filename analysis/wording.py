@@ -1,6 +1,16 @@
 """Words and numbers for people: titles of kinds and causes, rounding by uncertainty, times."""
 
-from analysis.findings import ABSENT, CANNOT_TELL, FAULT_FOUND, NO_FAULT_SEEN, PRESENT, UNDECIDED, Cause, Equalisation, Findings
+from analysis.findings import (
+    ABSENT,
+    CANNOT_TELL,
+    FAULT_FOUND,
+    NO_FAULT_SEEN,
+    PRESENT,
+    UNDECIDED,
+    Cause,
+    Equalisation,
+    Findings,
+)
 from analysis.uncertainty import Measured, rounded
 
 TITLES = {
@@ -37,7 +47,7 @@ PLACES = {
 }
 UNITS = {"degC": "°C", "1/min": "1/min"}
 CAUTIONS = (
-    "High pressure, refrigerant burns: eye and hand protection, ventilation; no flame or spark near R-1234yf or R-152a.",
+    "High pressure, refrigerant burns: eye and hand protection, fresh air; no flame or spark near R-1234yf, R-152a.",
     "Hot, moving and self-starting parts: a condenser fan can start with the engine off. Keep hoses and leads clear.",
     "Recover, never vent. Charging and opening the circuit are work for certified technicians.",
     "On the road a passenger watches, never the driver; no customer drives with hoses fitted.",
@@ -130,19 +140,20 @@ def measure_lines(findings: Findings) -> list[str]:
         lines.append(f"at rest {span(static.start_s, static.end_s)}: {shown(static.static_kpa, 'kPa')} gauge{against}")
     timed = [one for one in findings.settlings if one.settling_time_s.value is not None]
     lines += [
-        f"settling after {one.after} at {clock(one.start_s)}, {place(one.place)}: {shown(one.settling_time_s, 's')} to the "
-        f"5 % band, final {shown(one.final)}"
+        f"settling after {one.after} at {clock(one.start_s)}, {place(one.place)}: {shown(one.settling_time_s, 's')} "
+        f"to the 5 % band, final {shown(one.final)}"
         for one in timed[:12]
     ]
     return lines
 
 
 def _equalised(rest: Equalisation) -> str:
-    after = f"equalisation after {clock(rest.start_s)} ({rest.stopped_by.replace('_', ' ')}), from {shown(rest.difference_kpa, 'kPa')}"
+    why = rest.stopped_by.replace("_", " ")
+    after = f"equalisation after {clock(rest.start_s)} ({why}), from {shown(rest.difference_kpa, 'kPa')}"
     if rest.time_to_90_s.value is None:
         return f"{after}: {rest.time_to_90_s.why}"
     fit = "" if rest.fit_r2 is None else f" (exponential to r² {rest.fit_r2:.2f})"
     return (
-        f"{after}: under 50 kPa after {shown(rest.time_to_50_kpa_s, 's')}, 90 % after {shown(rest.time_to_90_s, 's')}, time "
-        f"constant {shown(rest.time_constant_s, 's')}{fit}, met at {shown(rest.settled_kpa, 'kPa')} gauge"
+        f"{after}: under 50 kPa after {shown(rest.time_to_50_kpa_s, 's')}, 90 % after {shown(rest.time_to_90_s, 's')}, "
+        f"time constant {shown(rest.time_constant_s, 's')}{fit}, met at {shown(rest.settled_kpa, 'kPa')} gauge"
     )

@@ -132,7 +132,7 @@ def fit_clock(
         a, b = hull[right - 1], hull[right]
         skew = float((fy[b] - fy[a]) / (fx[b] - fx[a]))
         constant = float(fy[a] - skew * fx[a])
-    above = fy - constant - skew * fx
+    above: NDArray[np.float64] = fy - constant - skew * fx
     residual = float(np.sqrt(np.mean(above * above)))
     offset_ns = float(arrival[0]) + constant * 1e9 - (1.0 + skew) * float(tick[0]) * 1e3 / time_scale
     fit = ClockFit(boot, time_scale, offset_ns, skew, residual, None, len(tick))

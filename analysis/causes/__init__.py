@@ -1,7 +1,7 @@
 """One file a cause: its weights of evidence, its parts, the test that tells them apart, the next check.
 
-A weight is a log likelihood ratio: how much more a fact is to be expected with the cause than without it (ln; 0.7 doubles
-the odds, 3 makes them twentyfold). Several causes can be true at once, so each has a probability by itself.
+A weight is a log likelihood ratio: how much more a fact is to be expected with the cause than without it (ln; 0.7
+doubles the odds, 3 makes them twentyfold). Several causes can be true at once, so each has a probability by itself.
 """
 
 import importlib

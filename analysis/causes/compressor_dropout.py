@@ -5,10 +5,16 @@ from analysis.causes import Weight
 CAUSE = "compressor_dropout"
 PRIOR = 0.05
 COST = 2
-PARTS = ("clutch relay or fuse", "wiring or ground", "pressure switch contact", "clutch coil", "clutch air gap or facing")
+PARTS = (
+    "clutch relay or fuse",
+    "wiring or ground",
+    "pressure switch contact",
+    "clutch coil",
+    "clutch air gap or facing",
+)
 TELLING_TEST = (
-    "record supply and current at the coil through the next dropout: no supply is relay, fuse, switch or wiring; supply "
-    "without current is the coil; both present is air gap or facing"
+    "record supply and current at the coil through the next dropout: no supply is relay, fuse, switch or wiring; "
+    "supply without current is the coil; both present is air gap or facing"
 )
 NEXT_CHECK = "measure the supply at the clutch connector hot, then its ground, then the air gap"
 WEIGHTS = (

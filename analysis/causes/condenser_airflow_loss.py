@@ -10,7 +10,9 @@ TELLING_TEST = (
     "while it happens measure supply and current at the fan: supply without current is the motor, no supply is relay, "
     "fuse or wiring, both present is a blocked condenser or shroud"
 )
-NEXT_CHECK = "watch the fan at idle with the engine hot; wriggle its connector; look through the condenser against light"
+NEXT_CHECK = (
+    "watch the fan at idle with the engine hot; wriggle its connector; look through the condenser against light"
+)
 WEIGHTS = (
     Weight("condenser_airflow_loss seen", 5.0, "the condenser's heat is not carried away"),
     Weight("condenser_airflow_loss comes and goes", 1.5, "charge and air do not come and go, a fan does"),

@@ -6,7 +6,9 @@ CAUSE = "outside_the_circuit"
 PRIOR = 0.10
 COST = 1
 PARTS = ("air mix door or its actuator", "heater valve", "blower or its control", "recirculation door", "cabin filter")
-TELLING_TEST = "with the compressor pumping and the evaporator cold, follow the air: doors, heater pipe temperatures, blower"
+TELLING_TEST = (
+    "with the compressor pumping and the evaporator cold, follow the air: doors, heater pipe temperatures, blower"
+)
 NEXT_CHECK = "set full cold and recirculation, compare left and right vents, feel the heater pipes"
 WEIGHTS = (
     Weight("cools when it pumps", -1.0, "cold air reached the vents"),

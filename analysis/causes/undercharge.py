@@ -6,7 +6,9 @@ CAUSE = "undercharge"
 PRIOR = 0.08
 COST = 3
 PARTS = ("leak at hose, seal, condenser or evaporator", "service valve", "short fill at the last service")
-TELLING_TEST = "recover and weigh against the rated charge; then find the leak by the method the law allows for this refrigerant"
+TELLING_TEST = (
+    "recover and weigh against the rated charge; then find the leak by the method the law allows for this refrigerant"
+)
 NEXT_CHECK = "leak-check couplers, shaft seal, condenser and service valves; then recover and weigh"
 WEIGHTS = (
     Weight("undercharge seen", 3.0, "the signs of too little refrigerant agree"),

@@ -43,7 +43,8 @@ def html_of(case: Case, findings: Findings) -> str:
         "sensors": _sensors(findings),
         "cautions": _list(wording.CAUTIONS),
         "footer": _footer(findings),
-        "colours": f":root{{--ink:{INK};--paper:{PAPER};--rule:{HEAVY_RULE};--band:{BAND};--rust:{EPISODE};--fine:{RULE}}}",
+        "colours": f":root{{--ink:{INK};--paper:{PAPER};--rule:{HEAVY_RULE};--fine:{RULE};"
+        f"--band:{BAND};--rust:{EPISODE}}}",
         "plotly": PLOTLY.read_text(encoding="utf-8"),
         "chart": chart,
     }
@@ -219,7 +220,16 @@ def _lane_name(name: str, base: float) -> dict[str, Any]:
 
 def _flag(time_s: float) -> dict[str, Any]:
     line = {"color": EPISODE, "width": 1, "dash": "dot"}
-    return {"type": "line", "xref": "x", "x0": _ms(time_s), "x1": _ms(time_s), "yref": "paper", "y0": 0, "y1": 1.01, "line": line}
+    return {
+        "type": "line",
+        "xref": "x",
+        "x0": _ms(time_s),
+        "x1": _ms(time_s),
+        "yref": "paper",
+        "y0": 0,
+        "y1": 1.01,
+        "line": line,
+    }
 
 
 def _flag_name(time_s: float, text: str) -> dict[str, Any]:
@@ -302,7 +312,8 @@ def _expected(findings: Findings) -> str:
         (
             row.quantity,
             wording.shown(row.measured, row.unit),
-            " to ".join("…" if edge is None else f"{edge:g}" for edge in (row.low, row.high)) + f" {wording.unit(row.unit)}",
+            " to ".join("…" if edge is None else f"{edge:g}" for edge in (row.low, row.high))
+            + f" {wording.unit(row.unit)}",
             row.state,
             row.source,
         )
@@ -321,7 +332,8 @@ def _sensors(findings: Findings) -> str:
         (
             wording.place(s.place),
             f"{s.rate_hz:g} Hz",
-            f"± {s.u95:.2g} {wording.unit(s.unit)}" + ("" if s.accuracy_stated else " (not stated, an ordinary sensor's)"),
+            f"± {s.u95:.2g} {wording.unit(s.unit)}"
+            + ("" if s.accuracy_stated else " (not stated, an ordinary sensor's)"),
             s.calibrated_on or "not stated",
             s.serial_number or "not stated",
             wording.percent(s.missing),

@@ -35,7 +35,12 @@ def pdf_and_pngs(case: Case, findings: Findings) -> tuple[bytes, list[bytes]]:
         )
         pdf = compiler.compile(format="pdf", pdf_standards=["a-3b"])
         pages = compiler.compile(format="png", ppi=PNG_PPI)
-    return bytes(pdf or b""), [bytes(page) for page in (pages if isinstance(pages, list) else [pages]) if page]
+    return b"".join(_files(pdf)), _files(pages)
+
+
+def _files(made: bytes | list[bytes] | None) -> list[bytes]:
+    """The typesetter gives one file or one a page."""
+    return made if isinstance(made, list) else [made or b""]
 
 
 def sheet_data(case: Case, findings: Findings, root: Path) -> dict[str, Any]:
@@ -91,9 +96,9 @@ def sheet_data(case: Case, findings: Findings, root: Path) -> dict[str, Any]:
         "technician": str(findings.job_sheet.get("technician", "")),
         "certificate": str(findings.job_sheet.get("certificate", "")),
         "verify": (
-            f"Recording {about.id}, digest {digest}. Verify with: warmspell check FOLDER. The digest proves that the files "
-            "are those that were sealed when it was written down or lodged elsewhere; it does not prove who recorded them, "
-            "from which vehicle, or that the sensors were right."
+            f"Recording {about.id}, digest {digest}. Verify with: warmspell check FOLDER. The digest proves that the "
+            "files are those that were sealed when it was written down or lodged elsewhere; it does not prove who "
+            "recorded them, from which vehicle, or that the sensors were right."
         ),
     }
 

@@ -1,7 +1,7 @@
 """One file a kind of fault.
 
-Each states ``KIND``, ``NEEDS`` (places, ``refrigerant``, ``runs``), ``LIMITS`` and ``detect(case)``. A missing need gives
-"undecided", never "absent": what was not measured is not called good.
+Each states ``KIND``, ``NEEDS`` (places, ``refrigerant``, ``runs``), ``LIMITS`` and ``detect(case)``. A missing need
+gives "undecided", never "absent": what was not measured is not called good.
 """
 
 import importlib

@@ -1,8 +1,8 @@
 """The condenser does not get its air: condensing temperature climbs away from ambient while pumping.
 
 The vehicle is compared with itself: its own condensing-over-ambient under like conditions (standing or moving, engine
-speed) is the baseline. Ordinary idling reaches a plateau below the limits; overcharge and air stand high at all times and
-do not come and go.
+speed) is the baseline. Ordinary idling reaches a plateau below the limits; overcharge and air stand high at all times
+and do not come and go.
 """
 
 import math

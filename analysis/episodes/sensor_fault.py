@@ -108,7 +108,9 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
         start, end = float(t[first]), float(t[min(last + 1, len(t) - 1)])
         if end - start < max(LIMITS["stuck"].value, 20.0 * longest) or not _neighbour_moves(case, signal, start, end):
             continue
-        says = f"{signal.channel.id} stood still at {values[first]:.1f} {signal.channel.unit} while its neighbours moved"
+        says = (
+            f"{signal.channel.id} stood still at {values[first]:.1f} {signal.channel.unit} while its neighbours moved"
+        )
         measures = {"stood_s": measured(end - start, signal.step_s)}
         episodes.append(Episode(KIND, start, end, 1.0, (Evidence("stuck", says, measures),), channel=signal.channel.id))
     return episodes
@@ -140,7 +142,9 @@ def _rest_offset(case: Case) -> list[Episode]:
     if low is None or high is None or case.running.basis == "none" or first < LIMITS["rest"].value / 4.0:
         return []
     start = max(0.0, first - LIMITS["rest"].value)
-    apart = case.median(case.derived.high_kpa, start, first - 1.0) - case.median(case.derived.low_kpa, start, first - 1.0)
+    apart = case.median(case.derived.high_kpa, start, first - 1.0) - case.median(
+        case.derived.low_kpa, start, first - 1.0
+    )
     u95 = 2.0 * combine(low.u, high.u)
     if not apart < -max(LIMITS["rest_offset"].value, 1.5 * u95):
         return []

@@ -78,9 +78,7 @@ def detect(case: Case) -> Detection:
 def _stretches(case: Case) -> list[Span]:
     """Stretches of the recording between recharges that hold a run."""
     edges = [0.0, *case.timeline.marked("recharged"), case.timeline.duration_s]
-    return [
-        (a, b) for a, b in pairwise(edges) if any(run.start_s < b and run.end_s > a for run in case.running.runs)
-    ]
+    return [(a, b) for a, b in pairwise(edges) if any(run.start_s < b and run.end_s > a for run in case.running.runs)]
 
 
 def _signs(case: Case, stretch: Span) -> list[_Sign | None]:
@@ -185,7 +183,9 @@ def _short_cycling(case: Case, stretch: Span) -> _Sign | None:
     t = case.timeline.t_s
     shown = np.zeros(len(t), np.bool_)
     for first, last in spans_of(rapid):
-        shown[case.timeline.index(float(starts[first])) : case.timeline.index(float(starts[last] + period[last])) + 1] = 1
+        shown[
+            case.timeline.index(float(starts[first])) : case.timeline.index(float(starts[last] + period[last])) + 1
+        ] = 1
     return _Sign(3.0, Evidence("short_cycling", says, measures), shown)
 
 
@@ -197,7 +197,9 @@ def _orifice_open(case: Case, stretch: Span) -> _Sign | None:
     time = met[-1].time_to_90_s
     seconds = time.value or 0.0
     weight = 0.5 if seconds < LIMITS["met_quickly"].value else -2.0 if seconds > LIMITS["met_slowly"].value else 0.0
-    says = f"the sides met by 90 % in {seconds:.0f} s: " + ("the orifice is open" if weight > 0 else "slow for an orifice")
+    says = f"the sides met by 90 % in {seconds:.0f} s: " + (
+        "the orifice is open" if weight > 0 else "slow for an orifice"
+    )
     return _Sign(weight, Evidence("orifice_open", says, {"time_to_90_s": time}))
 
 

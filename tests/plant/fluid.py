@@ -32,7 +32,7 @@ class Fluid:
         return float(table[i] * (1.0 - f) + table[i + 1] * f)
 
     def temperature(self, mass: float, volume: float, energy: float, metal: float, near_k: float) -> float:
-        """Temperature [K] at which mass in a volume, with its metal [J/K], holds this energy [J]; secant from ``near_k``."""
+        """Temperature [K] at which mass in a volume, with its metal [J/K], holds this energy [J]."""
         t = near_k
         for _ in range(8):
             e0, e1 = self._energy(mass, volume, t, metal), self._energy(mass, volume, t + 0.01, metal)

@@ -28,7 +28,17 @@ NODE = "hv-node-7"
 BEFORE, AFTER = "minibus-7-before", "minibus-7-after"
 SOFTWARE = "tests.plant (invented data)"
 
-STOPS = ((0, 70), (265, 345), (545, 640), (800, 860), (1010, 1130), (1330, 1400), (1560, 1700), (1890, 1960), (2070, 2160))
+STOPS = (
+    (0, 70),
+    (265, 345),
+    (545, 640),
+    (800, 860),
+    (1010, 1130),
+    (1330, 1400),
+    (1560, 1700),
+    (1890, 1960),
+    (2070, 2160),
+)
 """Standing: start, pick-ups and set-downs, the depot."""
 FAN_OUT = ((585, 640), (1020, 1130), (1345, 1400), (1572, 1700))
 """Moments at which the condenser fan has no supply (before the repair); it comes back with the jolt of moving off."""
@@ -143,13 +153,12 @@ def make(out: Path, name: str, job: JobSheet, trace: Trace, started_at: str, see
 
 def marks(*complaints: float) -> list[dict[str, object]]:
     """Marks pressed by hand, a little late."""
-    pressed = [
+    return [
         {"time_s": ENGINE_ON_S + 0.8, "kind": "engine_on", "text": ""},
         {"time_s": COOLING_ON_S + 0.6, "kind": "ac_on", "text": "full cold, recirculation, blower 3"},
         *({"time_s": t, "kind": "complaint", "text": "driver: warm now"} for t in complaints),
         {"time_s": ENGINE_OFF_S + 1.1, "kind": "engine_off", "text": ""},
     ]
-    return pressed
 
 
 def main(out: Path) -> None:

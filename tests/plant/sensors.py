@@ -60,7 +60,9 @@ def temperature(place: str, source: str, lag_s: float, serial: str, offset: floa
 
 def plain(place: str, source: str, unit: str, scale: float, accuracy: float, noise: float) -> Probe:
     """A voltage or a bus value."""
-    return Probe(Channel(place, unit, accuracy=accuracy, scale=scale, raw_unit=f"{scale:g} {unit}"), source, 0.0, 0.0, 0.0, noise)
+    return Probe(
+        Channel(place, unit, accuracy=accuracy, scale=scale, raw_unit=f"{scale:g} {unit}"), source, 0.0, 0.0, 0.0, noise
+    )
 
 
 def read(probe: Probe, true: np.ndarray, step_s: float, rng: np.random.Generator) -> np.ndarray:

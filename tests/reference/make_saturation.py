@@ -9,8 +9,8 @@ ancillary equations: that of R-1234yf is wrong in CoolProp 8.0.0.
 import sys
 from pathlib import Path
 
-import CoolProp.CoolProp as cp
 import numpy as np
+from CoolProp.CoolProp import PropsSI
 
 FLUIDS = {"R-134a": "R134a", "R-1234yf": "R1234yf", "R-152a": "R152A", "R-744": "CO2"}
 STEP_K = 0.1
@@ -20,11 +20,11 @@ LOWEST_DEGC = -60.0
 def table(refrigerant: str) -> tuple[np.ndarray, np.ndarray]:
     """Temperatures [degC] and saturation pressures [kPa] of a refrigerant, rising."""
     name = FLUIDS[refrigerant]
-    critical_k = cp.PropsSI("Tcrit", name)
-    lowest_k = max(LOWEST_DEGC + 273.15, cp.PropsSI("Ttriple", name) + 0.05)
+    critical_k = PropsSI("Tcrit", name)
+    lowest_k = max(LOWEST_DEGC + 273.15, PropsSI("Ttriple", name) + 0.05)
     count = int((critical_k - 0.02 - lowest_k) / STEP_K)
     kelvin = np.append(lowest_k + STEP_K * np.arange(count + 1), critical_k - 0.02)
-    pressure = cp.PropsSI("P", "T", kelvin, "Q", 1.0, name)
+    pressure = PropsSI("P", "T", kelvin, "Q", 1.0, name)
     return kelvin - 273.15, np.asarray(pressure) / 1e3
 
 
