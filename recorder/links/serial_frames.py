@@ -85,11 +85,18 @@ class SerialFrames:
         monotonic_ns, utc_ns = time.monotonic_ns(), time.time_ns()
         return [Arrival(body, monotonic_ns, utc_ns) for body in self._deframer.feed(data)] if data else []
 
-    @staticmethod
-    def _read(port: serial.Serial) -> bytes:
+    def _read(self, port: serial.Serial) -> bytes:
         first = port.read(1)
-        waiting = port.in_waiting if first else 0
-        return bytes(first + port.read(min(waiting, LARGEST_READ))) if waiting else bytes(first)
+        if not first:
+            return b""
+        if "://" in self.address:
+            # pyserial tells of a socket only whether anything waits, not how much: read on without waiting.
+            port.timeout = 0
+            rest = port.read(LARGEST_READ)
+            port.timeout = READ_WAIT_S
+        else:
+            rest = port.read(min(port.in_waiting, LARGEST_READ))
+        return bytes(first + rest)
 
     async def send(self, body: bytes) -> None:
         """Write a frame body."""
