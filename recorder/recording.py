@@ -60,8 +60,8 @@ class Recording:
 
     @property
     def started_utc_ns(self) -> int | None:
-        """UTC [ns] of the first sample, or None without samples."""
-        firsts = [cast("int", s.data["t"].cast(pl.Int64).min()) for s in self.streams if s.data.height]
+        """UTC [ns] of the first sample (first row, also where the clock stepped back later), or None without samples."""
+        firsts = [cast("int", s.data["t"].cast(pl.Int64)[0]) for s in self.streams if s.data.height]
         return min(firsts) if firsts else None
 
 
