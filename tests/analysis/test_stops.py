@@ -1,0 +1,129 @@
+"""Why the compressor stopped: normal behaviour raises nothing, a dropout is found."""
+
+import numpy as np
+import pytest
+
+from analysis.diagnose import diagnose
+from analysis.findings import Findings
+from tests.analysis.made import recording_of
+
+STEP_S = 0.5
+OUT_KPA, IN_KPA = 150.0, 300.0
+
+
+class Cycler:
+    """A made cycling system: pressures relax toward running or resting levels; a pressure switch cycles the clutch."""
+
+    def __init__(self, seconds: float, off: dict[str, tuple[float, float]], keeps_supply: bool = False) -> None:
+        rng = np.random.default_rng(11)
+        self.t = np.arange(0.0, seconds, STEP_S)
+        low, high, on = 600.0, 620.0, False
+        rows = []
+        self.rpm = np.full(len(self.t), 1500.0)
+        for name, (start, end) in off.items():
+            if name == "engine":
+                self.rpm[(self.t >= start) & (self.t < end)] = 0.0
+            if name == "throttle":
+                self.rpm[(self.t >= start - 1.0) & (self.t < end)] = 3600.0
+        for t in self.t:
+            held_off = t < 20.0 or any(start <= t < end for start, end in off.values())
+            on = (low > OUT_KPA if on else low > IN_KPA) and not held_off
+            low += STEP_S / 8.0 * ((90.0 if on else 620.0) - low)
+            high += STEP_S / 10.0 * ((1350.0 if on else 640.0) - high)
+            kept = keeps_supply and held_off and t >= 20.0
+            vent = 8.0 + max(low - 280.0, 0.0) / 25.0
+            rows.append((low, high, 13.8 * (on or kept), vent))
+        table = np.array(rows)
+        self.low, self.high, self.clutch, self.vent = table.T
+        self.low = self.low + rng.normal(0.0, 0.6, len(self.t))
+        self.high = self.high + rng.normal(0.0, 2.0, len(self.t))
+
+    def findings(self, marks: list[tuple[float, str]] | None = None, clutch: bool = True) -> Findings:
+        """Analyse it."""
+        columns = {"low_side [kPa]": self.low, "high_side [kPa]": self.high, "vent [degC]": self.vent}
+        columns |= {"ambient [degC]": np.full(len(self.t), 28.0), "engine_speed [1/min]": self.rpm}
+        if clutch:
+            columns["clutch [V]"] = self.clutch
+        entries = [{"time_s": t, "kind": kind, "text": ""} for t, kind in marks or [(20.8, "ac_on")]]
+        return diagnose(recording_of(self.t, columns, metering="fixed_orifice", marks=entries), "test")
+
+
+def dropouts(findings: Findings) -> list[tuple[float, float]]:
+    """Found dropouts."""
+    return [(e.start_s, e.end_s) for e in findings.episodes if e.kind == "compressor_dropout"]
+
+
+def whys(findings: Findings) -> set[str]:
+    """Reasons of the stops."""
+    return {stop.why for stop in findings.compressor.stops}
+
+
+@pytest.mark.parametrize("clutch", [True, False])
+def test_its_own_cycling_is_control_and_nothing_else(clutch: bool):
+    findings = Cycler(600.0, {}).findings(clutch=clutch)
+    assert whys(findings) == {"control"}
+    assert dropouts(findings) == []
+    assert findings.verdict == "no_fault_seen"
+    (cycle,) = findings.cycling
+    assert cycle.cut_in_kpa.value == pytest.approx(IN_KPA, abs=30.0)
+    assert cycle.cut_out_kpa.value == pytest.approx(OUT_KPA, abs=15.0)
+    assert cycle.cycles == cycle.control_cycles
+
+
+@pytest.mark.parametrize("clutch", [True, False])
+def test_two_dropouts_are_found_where_they_were(clutch: bool):
+    findings = Cycler(900.0, {"one": (300.0, 380.0), "two": (600.0, 670.0)}).findings(clutch=clutch)
+    found = dropouts(findings)
+    assert len(found) == 2
+    for (start, end), (true_start, true_end) in zip(found, [(300.0, 380.0), (600.0, 670.0)], strict=True):
+        assert abs(start - true_start) < 12.0
+        assert abs(end - true_end) < 3.0
+    assert findings.verdict == "fault_found"
+    assert findings.causes[0].cause == "compressor_dropout"
+
+
+def test_a_clutch_that_keeps_its_supply_is_a_mechanical_dropout():
+    findings = Cycler(900.0, {"one": (300.0, 380.0), "two": (600.0, 670.0)}, keeps_supply=True).findings()
+    stops = [stop for stop in findings.compressor.stops if stop.why == "dropout"]
+    assert {stop.cooling_stopped for stop in stops} == {"mechanical"}
+    assert len(dropouts(findings)) == 2
+    assert findings.causes[0].standing == "proven"
+
+
+def test_the_driver_who_switches_cooling_off_and_on_raises_nothing():
+    cycler = Cycler(900.0, {"one": (300.0, 380.0), "two": (600.0, 670.0)})
+    marks = [(20.8, "ac_on"), (301.2, "ac_off"), (381.0, "ac_on"), (601.9, "ac_off"), (672.0, "ac_on")]
+    findings = cycler.findings(marks)
+    assert dropouts(findings) == []
+    assert "driver" in whys(findings)
+    assert len(findings.cycling) == 3
+
+
+def test_one_unmarked_stop_without_supply_is_not_called_a_fault():
+    """The driver may have switched cooling off and nobody marked it: cannot tell, and says so."""
+    findings = Cycler(900.0, {"one": (300.0, 380.0)}).findings()
+    assert dropouts(findings) == []
+    assert findings.verdict == "cannot_tell"
+    assert "without a mark" in findings.verdict_why
+
+
+def test_the_same_stop_beside_a_complaint_is():
+    findings = Cycler(900.0, {"one": (300.0, 380.0)}).findings([(20.8, "ac_on"), (350.0, "complaint")])
+    assert len(dropouts(findings)) == 1
+
+
+def test_an_engine_stop_and_start_raises_nothing():
+    findings = Cycler(900.0, {"engine": (300.0, 380.0)}).findings()
+    assert dropouts(findings) == []
+    assert "engine_off" in whys(findings)
+
+
+def test_a_full_throttle_cut_out_raises_nothing():
+    findings = Cycler(900.0, {"throttle": (300.0, 312.0)}).findings()
+    assert dropouts(findings) == []
+
+
+def test_nothing_but_rest_cannot_tell():
+    findings = Cycler(300.0, {"rest": (0.0, 300.0)}).findings()
+    assert findings.compressor.runs == ()
+    assert findings.verdict == "cannot_tell"

@@ -1,0 +1,74 @@
+"""Thin or damaged input is analysed as far as it goes and says what is missing."""
+
+import json
+
+import jsonschema
+import numpy as np
+import pytest
+
+from analysis.diagnose import diagnose
+from analysis.findings import Findings, schema
+from analysis.summary import summary_of
+from tests.analysis.made import recording_of
+
+T = np.arange(0.0, 400.0, 0.5)
+VENT = 12.0 + np.sin(T / 30.0)
+LOW, HIGH = 250.0 + 5.0 * np.sin(T / 9.0), 1200.0 + 20.0 * np.sin(T / 11.0)
+
+
+def findings(columns: dict[str, np.ndarray], **job: object) -> Findings:
+    """Analyse columns; the document must validate and the summary must print."""
+    found = diagnose(recording_of(T[: len(next(iter(columns.values())))], columns, **job), "test")
+    jsonschema.validate(json.loads(found.to_json()), schema())
+    assert summary_of(found)
+    return found
+
+
+def test_no_pressures_cannot_tell_and_says_so():
+    found = findings({"vent [degC]": VENT})
+    assert found.verdict == "cannot_tell"
+    assert found.verdict_why == "not recorded: low side and high side"
+    undecided = {check.kind: check.missing for check in found.checks if check.state == "undecided"}
+    assert undecided["compressor_dropout"] == ("low_side", "high_side", "runs")
+
+
+def test_one_pressure_alone_cannot_tell():
+    assert findings({"low_side [kPa]": LOW}).verdict_why == "not recorded: high side"
+
+
+def test_no_refrigerant_cannot_tell():
+    found = findings({"low_side [kPa]": LOW, "high_side [kPa]": HIGH}, refrigerant="R-744")
+    assert found.verdict in {"no_fault_seen", "cannot_tell"}
+
+
+def test_a_recording_of_one_row():
+    assert findings({"low_side [kPa]": LOW[:1], "high_side [kPa]": HIGH[:1]}).verdict == "cannot_tell"
+
+
+@pytest.mark.parametrize("rows", [2, 3, 7])
+def test_a_recording_of_a_few_rows(rows: int):
+    columns = {"low_side [kPa]": LOW[:rows], "high_side [kPa]": HIGH[:rows], "clutch [V]": np.full(rows, 13.0)}
+    assert findings(columns).verdict == "cannot_tell"
+
+
+def test_a_channel_that_is_empty_throughout():
+    empty = np.full(len(T), np.nan)
+    found = findings({"low_side [kPa]": LOW, "high_side [kPa]": HIGH, "vent [degC]": empty})
+    assert [sensor.missing for sensor in found.sensors if sensor.place == "vent"] == [1.0]
+
+
+def test_a_transcritical_refrigerant_has_no_condensing_temperature():
+    """R-744 above 7377.3 kPa (Span & Wagner 1996): no saturation, so nothing over ambient is claimed."""
+    found = findings(
+        {"low_side [kPa]": 3500.0 + LOW, "high_side [kPa]": 9000.0 + HIGH, "ambient [degC]": np.full(len(T), 30.0)},
+        refrigerant="R-744",
+        compressor="variable_external",
+    )
+    over = [row for row in found.expected if row.quantity.startswith("condensing")]
+    assert all(row.measured.value is None for row in over)
+
+
+def test_channels_that_never_change():
+    constant = np.full(len(T), 300.0)
+    found = findings({"low_side [kPa]": constant, "high_side [kPa]": constant, "clutch [V]": np.zeros(len(T))})
+    assert found.verdict == "cannot_tell"

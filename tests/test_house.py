@@ -1,0 +1,96 @@
+"""The house holds itself: style, types, import directions, sizes, layout, and what no file may say."""
+
+import ast
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import ROOT
+
+LONGEST_FILE, LONGEST_FUNCTION = 450, 70
+ALLOWED = {
+    "README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml", "constraints.txt", "recorder", "analysis",
+    "firmware_notes", "tests", "recordings",
+}  # fmt: skip
+BY_TOOLS = {"dist", "build", "venv", "warmspell-demo", "__pycache__"}
+SOURCES = sorted(p for folder in ("recorder", "analysis") for p in (ROOT / folder).rglob("*.py"))
+
+
+def run(*words: str) -> None:
+    """Run a tool of the virtual environment; show what it says when it fails."""
+    done = subprocess.run([sys.executable, "-m", *words], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_ruff_finds_nothing():
+    run("ruff", "check", ".")
+
+
+def test_the_code_is_formatted():
+    run("ruff", "format", "--check", ".")
+
+
+def test_both_packages_are_strictly_typed():
+    run("basedpyright", "--pythonpath", sys.executable)
+
+
+def test_imports_keep_their_direction():
+    tool = Path(sys.executable).with_name("lint-imports" + (".exe" if sys.platform == "win32" else ""))
+    done = subprocess.run([str(tool)], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_files_and_functions_stay_readable(path: Path):
+    text = path.read_text(encoding="utf-8")
+    assert text.count("\n") <= LONGEST_FILE
+    tree = ast.parse(text)
+    assert ast.get_docstring(tree), "a module says what it is about"
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            assert (node.end_lineno or 0) - node.lineno < LONGEST_FUNCTION, node.name
+
+
+def test_public_names_have_docstrings():
+    for path in SOURCES:
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+                assert ast.get_docstring(node), f"{path.name}: {node.name}"
+
+
+def test_the_top_level_holds_what_was_agreed():
+    names = {p.name for p in ROOT.iterdir() if not p.name.startswith(".") and not p.name.endswith(".egg-info")}
+    assert names - BY_TOOLS <= ALLOWED
+
+
+def test_there_is_no_drawer_and_nothing_left_undone():
+    assert not [p for p in SOURCES if p.stem in {"utils", "helpers", "misc", "common", "manager"}]
+    undone = re.compile("TO" + "DO|FIX" + "ME|NotImplemented" + "Error")
+    assert not [p.name for p in SOURCES if undone.search(p.read_text(encoding="utf-8"))]
+
+
+def test_the_recorder_loops_over_no_sample_and_imports_no_analysis():
+    for path in (ROOT / "recorder").rglob("*.py"):
+        assert not re.search(r"^\s*(from|import) analysis", path.read_text(encoding="utf-8"), re.MULTILINE), path
+
+
+def test_the_readme_runs_the_demo_and_the_tests_by_one_command_each():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert "warmspell demo" in text
+    assert "-m pytest" in text
+    assert "python3 -m venv" in text
+    assert "py -m venv" in text
+    for words in ("passenger", "recover", "licensed practice"):
+        assert words in text.lower()
+    for link in re.findall(r"\]\((?!https?:)([^)#]+)\)", text):
+        assert (ROOT / link).exists(), link
+
+
+def test_a_help_page_exists_for_each_command_with_an_example():
+    from analysis.commands import warmspell
+
+    for name, command in warmspell.commands.items():
+        assert "Example:" in (command.help or ""), name
