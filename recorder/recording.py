@@ -60,7 +60,7 @@ class Recording:
 
     @property
     def started_utc_ns(self) -> int | None:
-        """UTC [ns] of the first sample (first row, also where the clock stepped back later), or None without samples."""
+        """UTC [ns] of the first sample (the first row, should the clock step back later); None without samples."""
         firsts = [cast("int", s.data["t"].cast(pl.Int64)[0]) for s in self.streams if s.data.height]
         return min(firsts) if firsts else None
 

@@ -12,8 +12,8 @@ from tests.conftest import ROOT
 
 LONGEST_FILE, LONGEST_FUNCTION = 450, 70
 ALLOWED = {
-    "README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml", "constraints.txt", "recorder", "analysis",
-    "firmware_notes", "tests", "recordings",
+    *("README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml", "constraints.txt"),
+    *("recorder", "analysis", "firmware_notes", "tests", "recordings"),
 }  # fmt: skip
 BY_TOOLS = {"dist", "build", "venv", "warmspell-demo", "__pycache__"}
 SOURCES = sorted(p for folder in ("recorder", "analysis") for p in (ROOT / folder).rglob("*.py"))
@@ -57,7 +57,9 @@ def test_files_and_functions_stay_readable(path: Path):
 def test_public_names_have_docstrings():
     for path in SOURCES:
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
-            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef) and not node.name.startswith(
+                "_"
+            ):
                 assert ast.get_docstring(node), f"{path.name}: {node.name}"
 
 

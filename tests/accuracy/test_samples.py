@@ -1,7 +1,7 @@
 """Recorded accuracy on eighteen recordings with known truth: a table, printed and guarded.
 
-Truth is made by a plant model independent of this project (tests/reference/samples/README.md). A found episode matches a
-true one of its kind where they overlap; edges may be off by up to a minute where they are gradual. The guards stand a
+Truth is made by a plant model independent of this project (tests/reference/samples/README.md). A found episode matches
+a true one of its kind where they overlap; edges may be off by up to a minute where they are gradual. The guards stand a
 little below what was measured when they were written: they catch a loss, they do not tune.
 """
 
@@ -100,10 +100,16 @@ def rows(found: dict[str, Findings], truth: dict[str, dict]) -> Iterator[str]:
 
 
 def test_the_table_is_printed(found: dict[str, Findings], truth: dict[str, dict], capsys: pytest.CaptureFixture[str]):
-    lines = [*rows(found, truth), "", f"{'kind':24} {'true':>5} {'found':>6} {'precision':>10} {'recall':>7} {'onset error s':>14}"]
+    lines = [
+        *rows(found, truth),
+        "",
+        f"{'kind':24} {'true':>5} {'found':>6} {'precision':>10} {'recall':>7} {'onset error s':>14}",
+    ]
     for kind, score in scores(found, truth).items():
         onset = f"{np.median(score.onset_s):.1f}, at most {max(score.onset_s):.1f}" if score.onset_s else "-"
-        lines.append(f"{kind:24} {score.true:5} {score.found:6} {score.precision:10.2f} {score.recall:7.2f} {onset:>14}")
+        lines.append(
+            f"{kind:24} {score.true:5} {score.found:6} {score.precision:10.2f} {score.recall:7.2f} {onset:>14}"
+        )
     with capsys.disabled():
         print("\n" + "\n".join(lines))
     assert len(lines) > len(found)
@@ -120,7 +126,9 @@ def test_runs_and_cycles_are_counted(name: str, found: dict[str, Findings], trut
     """Within 1 % of the truth (a run of half a second may fall between two samples)."""
     true = truth[name]
     runs = len(true["compressor"]["run_intervals"])
-    assert abs(len(found[name].compressor.runs) - runs) <= max(0.01 * runs, 1 if runs > 100 else 0) + 1e-9 + (runs > 100)
+    assert abs(len(found[name].compressor.runs) - runs) <= max(0.01 * runs, 1 if runs > 100 else 0) + 1e-9 + (
+        runs > 100
+    )
     cycles = sum(c.cycles for c in found[name].cycling)
     assert abs(cycles - true["cycles"]["count"]) <= 0.02 * true["cycles"]["count"]
     control = sum(c.control_cycles for c in found[name].cycling)

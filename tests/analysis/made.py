@@ -14,8 +14,17 @@ def recording_of(t_s: np.ndarray, columns: dict[str, np.ndarray], **job: object)
     """Import seconds and columns (header -> values; NaN is a missing sample) as a recording."""
     values = np.column_stack([t_s, *columns.values()])
     lines = [",".join(["time_s", *columns])]
-    lines += [",".join("" if not np.isfinite(v) else f"{v:.6g}" if i else f"{v:.3f}" for i, v in enumerate(row)) for row in values]
-    sheet = {"refrigerant": "R-134a", "metering": "expansion_valve", "compressor": "cycling_clutch", "altitude_m": 0, **job}
+    lines += [
+        ",".join("" if not np.isfinite(v) else f"{v:.6g}" if i else f"{v:.3f}" for i, v in enumerate(row))
+        for row in values
+    ]
+    sheet = {
+        "refrigerant": "R-134a",
+        "metering": "expansion_valve",
+        "compressor": "cycling_clutch",
+        "altitude_m": 0,
+        **job,
+    }
     with tempfile.TemporaryDirectory() as name:
         path = Path(name) / "made.csv"
         path.write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -66,7 +66,9 @@ def test_an_independent_reader_finds_the_words_and_embedded_fonts(report: Path):
 @pytest.mark.debian("pdftoppm")
 def test_the_printed_page_holds_ink_where_the_trace_is(report: Path, tmp_path: Path):
     """The page as poppler draws it: the trace's middle is neither blank nor black."""
-    poppler("pdftoppm", "-r", "60", "-gray", "-f", "1", "-l", "1", str(report / "claim-sheet.pdf"), str(tmp_path / "page"))
+    poppler(
+        "pdftoppm", "-r", "60", "-gray", "-f", "1", "-l", "1", str(report / "claim-sheet.pdf"), str(tmp_path / "page")
+    )
     (page,) = tmp_path.glob("page*.pgm")
     data = page.read_bytes()
     width, height = (int(v) for v in data.split(b"\n", 3)[1].split())
@@ -76,7 +78,9 @@ def test_the_printed_page_holds_ink_where_the_trace_is(report: Path, tmp_path: P
 
 
 def test_the_same_findings_give_the_same_bytes(report: Path, tmp_path: Path):
-    again = write_report(open_recording(BEFORE), tmp_path, json.loads((report / "findings.json").read_text())["software"])
+    again = write_report(
+        open_recording(BEFORE), tmp_path, json.loads((report / "findings.json").read_text())["software"]
+    )
     for path in again:
         assert path.read_bytes() == (report / path.name).read_bytes(), path.name
 
@@ -126,8 +130,14 @@ def test_a_real_browser_draws_the_trace_and_jumps_to_an_episode(report: Path, wi
 def evil_recording() -> Recording:
     """Markup of three kinds in every text field."""
     t = np.arange(0.0, 200.0, 0.5)
-    columns = {"low_side [kPa]": 250.0 + t * 0, "high_side [kPa]": 1200.0 + t * 0, "clutch [V]": np.where(t > 20, 13.0, 0.0)}
-    texts = dict.fromkeys(("customer", "vehicle", "vin", "plate", "order_number", "complaint", "cause", "technician"), EVIL)
+    columns = {
+        "low_side [kPa]": 250.0 + t * 0,
+        "high_side [kPa]": 1200.0 + t * 0,
+        "clutch [V]": np.where(t > 20, 13.0, 0.0),
+    }
+    texts = dict.fromkeys(
+        ("customer", "vehicle", "vin", "plate", "order_number", "complaint", "cause", "technician"), EVIL
+    )
     return recording_of(t, columns, **texts, parts=[EVIL], marks=[{"time_s": 30, "kind": "note", "text": EVIL}])
 
 
@@ -173,7 +183,9 @@ def test_reduction_keeps_every_one_sample_spike_and_every_gap():
     assert len(kept) <= 2 * 301
     assert np.isnan(kept[(times > 5040.0) & (times < 5960.0)]).all()
     size = -(-len(t) // 300)
-    highest = [np.nanmax(values[i : i + size]) for i in range(0, len(t), size) if np.isfinite(values[i : i + size]).any()]
+    highest = [
+        np.nanmax(values[i : i + size]) for i in range(0, len(t), size) if np.isfinite(values[i : i + size]).any()
+    ]
     assert set(highest) <= set(kept[np.isfinite(kept)])
 
 

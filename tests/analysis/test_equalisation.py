@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from analysis.equalisation import first_lasting, fit_decay
-from tests.analysis.made import recording_of
-from analysis.timeline import timeline_of
 from analysis.case import case_of
+from analysis.equalisation import first_lasting, fit_decay
+from analysis.timeline import timeline_of
+from tests.analysis.made import recording_of
 
 TAU_S, D0_KPA, P_EQ_KPA = 49.391094, 1250.0, 750.0
-"""Two isothermal volumes, 0.8 and 1.2 L, 1500 and 250 kPa, linear resistance: closed form, checked against an ODE solver."""
+"""Two isothermal volumes, 0.8 and 1.2 L, 1500 and 250 kPa, linear resistance: closed form, checked by an ODE solver."""
 
 
 def two_volumes(t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -4,9 +4,9 @@ import control
 import numpy as np
 import pytest
 
+from analysis.findings import Run
 from analysis.operating import operating_of
 from analysis.runs import Running
-from analysis.findings import Run
 from analysis.settling import settlings_of
 from analysis.timeline import timeline_of
 from tests.analysis.made import recording_of
@@ -43,10 +43,16 @@ def test_a_first_order_step_settles_after_three_time_constants(tau: float):
 
 @pytest.mark.parametrize(
     ("damping", "settling", "overshoot_percent"),
-    [(0.2, 13.7444, 52.6621), (0.3, 10.1371, 37.2326), (0.5, 5.2891, 16.3034), (0.7, 2.8998, 4.5988), (1.5, 8.2558, 0.0)],
+    [
+        (0.2, 13.7444, 52.6621),
+        (0.3, 10.1371, 37.2326),
+        (0.5, 5.2891, 16.3034),
+        (0.7, 2.8998, 4.5988),
+        (1.5, 8.2558, 0.0),
+    ],
 )
 def test_a_second_order_step_settles_as_its_closed_form_says(damping: float, settling: float, overshoot_percent: float):
-    """wn^2/(s^2 + 2 z wn s + wn^2): 5 % settling and overshoot from the closed form; step response by python-control."""
+    """wn^2/(s^2 + 2 z wn s + wn^2): 5 % settling and overshoot by closed form; step response by python-control."""
     wn = 0.08
     system = control.tf([wn**2], [1.0, 2.0 * damping * wn, wn**2])
     t = np.arange(0.0, WINDOW_S, 0.25)

@@ -55,7 +55,11 @@ def test_single_spikes_are_found_and_nothing_else(where: set[int], height: float
 
 def test_a_compressor_start_is_no_spike():
     t = np.arange(0.0, 200.0, 0.5)
-    p = 700.0 - 450.0 * (1.0 - np.exp(-np.maximum(t - 50.0, 0.0) / 2.0)) + 250.0 * (1.0 - np.exp(-np.maximum(t - 120.0, 0.0) / 1.5))
+    p = (
+        700.0
+        - 450.0 * (1.0 - np.exp(-np.maximum(t - 50.0, 0.0) / 2.0))
+        + 250.0 * (1.0 - np.exp(-np.maximum(t - 120.0, 0.0) / 1.5))
+    )
     p += np.random.default_rng(6).normal(0.0, 0.7, len(t))
     assert find_spikes(p, noise_of(p)).size == 0
 

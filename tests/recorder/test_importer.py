@@ -89,7 +89,9 @@ def test_iso_times_and_mapped_headers(tmp_path: Path):
     st.sampled_from(["kPa", "psig", "bara", "degF", "K", "V"]),
 )
 def test_any_numbers_come_back_within_float32(tmp_path_factory: pytest.TempPathFactory, values: np.ndarray, unit: str):
-    place = {"kPa": "low_side", "psig": "low_side", "bara": "low_side", "degF": "vent", "K": "vent", "V": "clutch"}[unit]
+    place = {"kPa": "low_side", "psig": "low_side", "bara": "low_side", "degF": "vent", "K": "vent", "V": "clutch"}[
+        unit
+    ]
     lines = [f"time_s,{place} [{unit}]", *(f"{i / 4},{float(v)!r}" for i, v in enumerate(values))]
     recording = imported(tmp_path_factory.mktemp("p"), "\n".join(lines) + "\n")
     symbol = UNITS[unit]
@@ -100,10 +102,16 @@ def test_any_numbers_come_back_within_float32(tmp_path_factory: pytest.TempPathF
 
 
 WRONG = {
-    "an unknown unit": ("time_s,low_side [furlong]\n0,1\n", ["line 1, column 2", "unit 'furlong' is not known", "psig"]),
+    "an unknown unit": (
+        "time_s,low_side [furlong]\n0,1\n",
+        ["line 1, column 2", "unit 'furlong' is not known", "psig"],
+    ),
     "a unit of another quantity": ("time_s,low_side [degC]\n0,1\n", ["line 1, column 2", "no unit of pressure"]),
     "a header without unit": ("time_s,low_side\n0,1\n", ["line 1, column 2", "the unit is missing"]),
-    "a header that names no place": ("time_s,suction [psig]\n0,1\n", ["column 2 ('suction [psig]')", "suction", "--map"]),
+    "a header that names no place": (
+        "time_s,suction [psig]\n0,1\n",
+        ["column 2 ('suction [psig]')", "suction", "--map"],
+    ),
     "the same place twice": ("time_s,vent [degC],vent [degC]\n0,1,2\n", ["column 3", "stands twice", "vent_2"]),
     "text in a number column": ("time_s,vent [degC]\n0,1\n1,warm\n", ["line 3, column 2", "'warm' is no number"]),
     "a decimal comma": ('time_s,vent [degC]\n0,"1,5"\n', ["line 2", "decimal point, not a comma"]),

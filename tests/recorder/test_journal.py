@@ -6,9 +6,7 @@ from hypothesis import strategies as st
 from recorder.journal import Arrival, decode_journal, encode_record
 
 arrivals = st.lists(
-    st.builds(
-        Arrival, st.binary(max_size=200), st.integers(-(2**62), 2**62), st.integers(-(2**62), 2**62)
-    ),
+    st.builds(Arrival, st.binary(max_size=200), st.integers(-(2**62), 2**62), st.integers(-(2**62), 2**62)),
     max_size=8,
 )
 
