@@ -3,6 +3,7 @@
 Each step is the command that a technician would type, run as a process of its own: replay, record, mark, seal, check.
 """
 
+import os
 import subprocess
 import sys
 import time
@@ -99,6 +100,7 @@ def record_over_the_line(source: Path, out: Path, speed: float, say: Say) -> Pat
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        env=_environment(),
     )
     try:
         port = node.stdout.readline().strip() if node.stdout else ""
@@ -120,6 +122,7 @@ def _record(port: str, job: Path, out: Path, speed: float, say: Say) -> Path:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        env=_environment(),
     )
     try:
         folder = _new_folder(out, known)
@@ -169,11 +172,19 @@ def _write_job(source: Path, path: Path) -> None:
 
 
 def _command(*words: str) -> list[str]:
-    return [sys.executable, "-m", "analysis", *words]
+    # -P: a folder named analysis where the technician happens to stand must not be run instead.
+    return [sys.executable, "-P", "-m", "analysis", *words]
+
+
+def _environment() -> dict[str, str]:
+    """The children's environment: they find this very package."""
+    return {**os.environ, "PYTHONPATH": str(Path(__file__).parent.parent)}
 
 
 def _run(*words: str) -> str:
-    done = subprocess.run(_command(*words), capture_output=True, text=True, check=False, timeout=LONGEST_WAIT_S)
+    done = subprocess.run(
+        _command(*words), capture_output=True, text=True, check=False, timeout=LONGEST_WAIT_S, env=_environment()
+    )
     said = (done.stdout + done.stderr).strip()
     if done.returncode != 0:
         raise InputError(f"{words[0]}: {said}")
