@@ -9,7 +9,7 @@ from analysis.derived import Derived, derive
 from analysis.equalisation import equalisations_of, static_of
 from analysis.findings import Cycling, Equalisation, Static, Stop
 from analysis.operating import Mask, Operating, operating_of
-from analysis.runs import Running, running_of
+from analysis.runs import Running, running_of, smoothed, spans_of
 from analysis.stops import Habit, stops_of
 from analysis.timeline import Floats, Timeline
 from recorder.jobsheet import JobSheet
@@ -52,6 +52,28 @@ class Case:
             return np.zeros(0)
         part = values[mask]
         return part[np.isfinite(part)]
+
+    def evened(self, values: Floats | None, window_s: float) -> Floats | None:
+        """Grid values with gaps bridged and a moving mean; None where there is nothing."""
+        if values is None or not np.isfinite(values).any():
+            return None
+        good = np.isfinite(values)
+        filled = np.interp(np.arange(len(values)), np.flatnonzero(good), values[good])
+        return smoothed(filled, self.timeline.step_s, window_s)
+
+    def seconds(self, mask: Mask) -> float:
+        """How long a mask is true."""
+        return float(np.count_nonzero(mask)) * self.timeline.step_s
+
+    def spans(self, mask: Mask, shortest_s: float, merge_s: float) -> list[tuple[int, int]]:
+        """Stretches of a mask, joined over short breaks, without the short ones."""
+        joined: list[tuple[int, int]] = []
+        for first, last in spans_of(mask):
+            if joined and (first - joined[-1][1]) * self.timeline.step_s <= merge_s:
+                joined[-1] = (joined[-1][0], last)
+            else:
+                joined.append((first, last))
+        return [(a, b) for a, b in joined if (b - a) * self.timeline.step_s >= shortest_s]
 
     def since_start(self) -> Floats:
         """Seconds since the start of the run that each grid point lies in; NaN outside runs."""

@@ -9,6 +9,8 @@ PARTS = ("air left at the last service", "leak on a side in vacuum")
 TELLING_TEST = "soak overnight and compare static pressure with saturation at the temperature of the metal"
 NEXT_CHECK = "static test after a cold soak; identify the refrigerant"
 WEIGHTS = (
+    Weight("non_condensables seen", 5.0, "air shows at rest and while running"),
+    Weight("non_condensables absent", -2.0, "its signs speak against it"),
     Weight("static above saturation", 3.5, "air adds its own pressure at rest"),
     Weight("static on saturation", -3.0, "air would add its own pressure at rest"),
     Weight("condensing over ambient high", 1.2, "air takes room in the condenser"),

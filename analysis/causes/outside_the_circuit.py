@@ -17,4 +17,11 @@ WEIGHTS = (
     Weight("condenser_airflow_loss seen", -2.5, "the condenser explains warm vents"),
     Weight("undercharge seen", -2.5, "the charge explains warm vents"),
     Weight("high_pressure_trip seen", -2.0, "trips explain warm vents"),
+    Weight("moisture_freeze seen", -2.5, "the frozen valve explains warm vents"),
+    Weight("restriction seen", -2.5, "the narrow place explains warm vents"),
+    Weight("evaporator_icing seen", -2.0, "the ice explains warm vents"),
+    Weight("valve_hunting seen", -1.0, "the valve explains swings of the vents"),
+    Weight("weak_pumping seen", -2.5, "the compressor explains warm vents"),
+    Weight("overcharge seen", -1.5, "the charge explains poor cooling"),
+    Weight("non_condensables seen", -1.5, "the air explains poor cooling"),
 )

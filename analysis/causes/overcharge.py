@@ -9,6 +9,8 @@ PARTS = ("overfill at the last service",)
 TELLING_TEST = "recover and weigh against the rated charge"
 NEXT_CHECK = "ask for the last service record; then recover and weigh"
 WEIGHTS = (
+    Weight("overcharge seen", 5.0, "the signs of too much refrigerant agree"),
+    Weight("overcharge absent", -2.0, "its signs speak against it"),
     Weight("charge over", 3.0, "the mass was weighed"),
     Weight("charge full", -3.0, "the mass was weighed"),
     Weight("charge short", -3.5, "the mass was weighed"),

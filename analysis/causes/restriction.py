@@ -9,6 +9,8 @@ PARTS = ("expansion valve or orifice", "receiver-drier", "pinched line")
 TELLING_TEST = "feel and measure for a temperature drop along the liquid line; compare subcooling with superheat"
 NEXT_CHECK = "measure the liquid line before and after drier and valve"
 WEIGHTS = (
+    Weight("restriction seen", 5.0, "the signs of a narrow place agree"),
+    Weight("restriction absent", -2.0, "its signs speak against it"),
     Weight("subcooling low", -1.5, "liquid does not back up behind a narrow place"),
     Weight("subcooling high", 0.7, "liquid backs up"),
     Weight("superheat high", 1.0, "the evaporator is starved"),

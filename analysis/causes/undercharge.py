@@ -20,6 +20,8 @@ WEIGHTS = (
     Weight("superheat high", 1.0, "the evaporator is starved"),
     Weight("superheat low", -1.5, "the evaporator is fed"),
     Weight("static below saturation", 2.5, "hardly any liquid is left"),
+    Weight("restriction seen", -1.5, "a narrow place explains the starved evaporator"),
+    Weight("weak_pumping seen", -1.0, "a weak compressor explains the low high side"),
     Weight("cools when it pumps", -1.5, "a starved evaporator does not cool its air so closely"),
     Weight("undercharge absent", -2.0, "its signs speak against it"),
 )

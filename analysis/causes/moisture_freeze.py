@@ -1,0 +1,18 @@
+"""Water in the system freezes in the valve."""
+
+from analysis.causes import Weight
+
+CAUSE = "moisture_freeze"
+PRIOR = 0.03
+COST = 4
+PARTS = ("spent receiver-drier or accumulator", "moisture let in at the last service", "leak on a side in vacuum")
+TELLING_TEST = (
+    "let it rest warm until it cools again, then watch for the next dive; warm the valve gently by hand, never by flame"
+)
+NEXT_CHECK = "recover, replace the drier, evacuate long and watch the rise, recharge by weight"
+WEIGHTS = (
+    Weight("moisture_freeze seen", 5.0, "ice closes the valve"),
+    Weight("moisture_freeze: freed_itself", 1.0, "ice thaws, dirt does not"),
+    Weight("moisture_freeze comes and goes", 1.0, "it freezes again when the valve is cold again"),
+    Weight("moisture_freeze absent", -3.0, "the low side never dived"),
+)

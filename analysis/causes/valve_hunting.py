@@ -1,0 +1,14 @@
+"""The expansion valve hunts."""
+
+from analysis.causes import Weight
+
+CAUSE = "valve_hunting"
+PRIOR = 0.03
+COST = 3
+PARTS = ("expansion valve", "its bulb or capillary, or their insulation", "a compressor control that swings")
+TELLING_TEST = "record superheat at the evaporator outlet: it swings with the low side where the valve hunts"
+NEXT_CHECK = "check the seat and insulation of the bulb (block valve: its seat); try an even engine speed"
+WEIGHTS = (
+    Weight("valve_hunting seen", 5.0, "a regular swing with the compressor running on"),
+    Weight("valve_hunting absent", -3.0, "the low side held still while it ran on"),
+)

@@ -1,0 +1,72 @@
+"""The evaporator ices up: over 10-40 min it grows colder while the vents turn warm; a rest cures it."""
+
+import numpy as np
+
+from analysis.case import Case
+from analysis.episodes import Detection
+from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.operating import Mask
+from analysis.timeline import Floats
+from analysis.uncertainty import measured
+
+KIND = "evaporator_icing"
+NEEDS = ("low_side", "high_side", "vent", "refrigerant", "runs")
+LIMITS = limit_table(
+    Limit("freezing", -2.5, "degC", "evaporating, evened; below freezing with air passing; " + PRACTICE),
+    Limit("widens", 6.0, "K", "vent over evaporating, above its own best; " + PRACTICE),
+    Limit("onset", 2.0, "K", PRACTICE),
+    Limit("slow", 150.0, "s", "from onset to the full widening: ice grows, nothing switches; " + PRACTICE),
+    Limit("shortest", 180.0, "s", PRACTICE),
+    Limit("pull_down", 120.0, "s", PRACTICE),
+    Limit("evened", 45.0, "s", PRACTICE),
+)
+
+
+def detect(case: Case) -> Detection:
+    """Find a slow widening between vent and evaporator below freezing."""
+    te = case.evened(case.derived.evaporating_degc, LIMITS["evened"].value)
+    gap = case.evened(case.derived.vent_over_evaporating_k, LIMITS["evened"].value)
+    first = case.running.runs[0].start_s
+    settled = case.running.pumping & (case.timeline.t_s > first + LIMITS["pull_down"].value)
+    if te is None or gap is None or case.seconds(settled) < LIMITS["shortest"].value:
+        return Detection(UNDECIDED, "too short a drive for ice to grow")
+    best = float(np.quantile(gap[settled], 0.03))
+    cold = te < LIMITS["freezing"].value
+    mask = settled & cold & (gap > best + LIMITS["widens"].value)
+    spans = case.spans(mask, LIMITS["shortest"].value, 60.0)
+    found = [e for span in spans if (e := _episode(case, te, gap, best, settled, span)) is not None]
+    if found:
+        return Detection(PRESENT, "vent and evaporator drew apart slowly below freezing", tuple(found))
+    if not bool((settled & cold).any()):
+        return Detection(ABSENT, f"the evaporator stayed above {LIMITS['freezing'].value:g} degC (evened)")
+    widest = float(np.max(gap[settled & cold])) - best
+    return Detection(
+        ABSENT, f"below freezing the vents stayed within {widest:.0f} K of their best distance or switched at once"
+    )
+
+
+def _episode(case: Case, te: Floats, gap: Floats, best: float, settled: Mask, span: tuple[int, int]) -> Episode | None:
+    first, last = span
+    t = case.timeline.t_s
+    near = np.flatnonzero(gap[: first + 1] < best + LIMITS["onset"].value)
+    onset = int(near[-1]) if len(near) else 0
+    if float(t[first] - t[onset]) < LIMITS["slow"].value:
+        return None
+    # Ice grows from when the evaporator stays below freezing; the vents show it only later.
+    warm = np.flatnonzero((te[: onset + 1] > LIMITS["freezing"].value) | ~settled[: onset + 1])
+    frozen = int(warm[-1]) + 1 if len(warm) else 0
+    back = np.flatnonzero(gap[last:] < best + LIMITS["onset"].value)
+    end = last + int(back[0]) if len(back) else last
+    widened = float(gap[first : last + 1].max()) - best
+    coldest = float(te[frozen : last + 1].min())
+    minutes = float(t[first] - t[onset]) / 60.0
+    measures = {"widened_k": measured(widened, 0.6), "evaporating_degc": measured(coldest, 1.0)}
+    says = (
+        f"over {minutes:.0f} min vent and evaporator drew apart by {widened:.0f} K at {coldest:.0f} degC evaporating: "
+        "air no longer passes"
+    )
+    severity = round(min(1.0, widened / 16.0), 2)
+    return Episode(
+        KIND, float(t[min(frozen, onset)]), float(t[end]), severity, (Evidence("draws_apart", says, measures),)
+    )

@@ -1,0 +1,84 @@
+"""Too much refrigerant: subcooling and condensing high at all speeds, static pressure on saturation."""
+
+import numpy as np
+
+from analysis.case import Case
+from analysis.episodes import Detection
+from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.uncertainty import measured
+
+KIND = "overcharge"
+NEEDS = ("low_side", "high_side", "ambient", "refrigerant", "runs")
+LIMITS = limit_table(
+    Limit("subcooling_high", 15.0, "K", "4-12 K is usual; " + PRACTICE),
+    Limit("subcooling_usual", 10.0, "K", PRACTICE),
+    Limit("condensing_high", 26.0, "K", "over ambient, steady; " + PRACTICE),
+    Limit("condensing_usual", 22.0, "K", PRACTICE),
+    Limit("long_rest", 240.0, "s", "to 90 % with an expansion valve; " + PRACTICE),
+    Limit("charge_over", 0.12, "share of the rated charge", PRACTICE),
+    Limit("present", 3.0, "log likelihood ratio", PRACTICE),
+    Limit("absent", -1.0, "log likelihood ratio", PRACTICE),
+    Limit("settled_in", 60.0, "s", PRACTICE),
+    Limit("least_steady", 30.0, "s", PRACTICE),
+)
+
+
+def detect(case: Case) -> Detection:
+    """Weigh subcooling, condensing over ambient, equalisation and the weighed charge."""
+    signs = [sign for sign in (_subcooling(case), _condensing(case), _rest(case), _charge(case)) if sign is not None]
+    total = sum(weight for weight, _ in signs)
+    speaking = tuple(evidence for weight, evidence in signs if weight > 0)
+    if total >= LIMITS["present"].value and len(speaking) > 1:
+        start = case.running.runs[0].start_s
+        episode = Episode(KIND, start, case.last_stop_s(), 0.4, speaking, permanent=True)
+        return Detection(PRESENT, "the signs of too much refrigerant agree", (episode,))
+    if signs and total <= LIMITS["absent"].value:
+        against = "; ".join(evidence.says for weight, evidence in signs if weight < 0)
+        return Detection(ABSENT, against)
+    missing = ("liquid_line",) if case.lacks("liquid_line") else ()
+    told = "; a liquid-line probe would tell" if missing else ""
+    return Detection(UNDECIDED, f"the signs do not settle it{told}", (), missing)
+
+
+def _steady(case: Case, values: np.ndarray[tuple[int], np.dtype[np.float64]] | None) -> float | None:
+    mask = case.running.pumping & (case.since_start() > LIMITS["settled_in"].value)
+    part = case.over(values, mask)
+    return float(np.median(part)) if len(part) * case.timeline.step_s >= LIMITS["least_steady"].value else None
+
+
+def _subcooling(case: Case) -> tuple[float, Evidence] | None:
+    level = _steady(case, case.derived.subcooling_k)
+    if level is None:
+        return None
+    high, usual = LIMITS["subcooling_high"].value, LIMITS["subcooling_usual"].value
+    weight = 2.5 if level > high else 0.5 if level > usual else -2.5
+    return weight, Evidence("subcooling", f"subcooling {level:.0f} K, steady", {"subcooling_k": measured(level, 1.2)})
+
+
+def _condensing(case: Case) -> tuple[float, Evidence] | None:
+    level = _steady(case, case.derived.over_ambient_k)
+    if level is None:
+        return None
+    high, usual = LIMITS["condensing_high"].value, LIMITS["condensing_usual"].value
+    weight = 1.2 if level > high else 0.3 if level > usual else -1.5
+    says = f"condensing {level:.0f} K over ambient, steady"
+    return weight, Evidence("condensing", says, {"over_ambient_k": measured(level, 1.5)})
+
+
+def _rest(case: Case) -> tuple[float, Evidence] | None:
+    met = [e.time_to_90_s for e in case.equalisations if e.time_to_90_s.value is not None]
+    if case.job.metering != "expansion_valve" or not met or met[-1].value is None:
+        return None
+    weight = 0.8 if met[-1].value > LIMITS["long_rest"].value else -0.2
+    return weight, Evidence("rest", f"the sides took {met[-1].value:.0f} s to meet by 90 %", {"time_to_90_s": met[-1]})
+
+
+def _charge(case: Case) -> tuple[float, Evidence] | None:
+    held = case.job.charged_kg or case.job.recovered_kg
+    if case.job.rated_charge_kg is None or held is None:
+        return None
+    over = held / case.job.rated_charge_kg - 1.0
+    weight = 3.0 if over > LIMITS["charge_over"].value else -3.0
+    says = f"{held:.3f} kg of {case.job.rated_charge_kg:.3f} kg rated"
+    return weight, Evidence("charge", says, {"charge_over": measured(over, 0.02)})

@@ -1,0 +1,93 @@
+"""A narrow place: the low side is pulled down and the vents stay warm from the start, the high side is not high.
+
+Undercharge starves the evaporator as well; liquid that stands in the condenser (subcooling) tells them apart. Without a
+liquid-line probe the depth of the low side and the little heat at the condenser decide, or nothing does.
+"""
+
+import numpy as np
+
+from analysis.case import Case
+from analysis.episodes import Detection
+from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.operating import Mask
+from analysis.uncertainty import measured
+
+KIND = "restriction"
+NEEDS = ("low_side", "high_side", "vent", "refrigerant", "runs")
+LIMITS = limit_table(
+    Limit("deep", -6.0, "degC", "evaporating, late in each run; " + PRACTICE),
+    Limit("starved", 13.0, "K", "vent over evaporating, late in each run; " + PRACTICE),
+    Limit("fed", 9.0, "K", PRACTICE),
+    Limit("vent_cool", 14.0, "K", "ambient minus vent of a system that cools; " + PRACTICE),
+    Limit("condensing_near", 14.0, "K", "over ambient: little heat; " + PRACTICE),
+    Limit("subcooling", 6.0, "K", PRACTICE),
+    Limit("many_runs", 6.0, "1", PRACTICE),
+    Limit("early", 150.0, "s", PRACTICE),
+    Limit("until", 480.0, "s", "starved already then; ice takes longer; " + PRACTICE),
+)
+
+
+def detect(case: Case) -> Detection:
+    """Judge the end of each run, where the low side is lowest, early in the drive and over all of it."""
+    late = _late(case)
+    te = case.over(case.derived.evaporating_degc, late)
+    gap = case.over(case.derived.vent_over_evaporating_k, late)
+    if len(te) < 5 or len(gap) < 5:
+        return Detection(UNDECIDED, "too little pumping past pull-down")
+    deep, starved = float(np.median(te)), float(np.median(gap))
+    first = case.running.runs[0].start_s
+    t = case.timeline.t_s
+    window = late & (t > first + LIMITS["early"].value) & (t < first + LIMITS["until"].value)
+    early = case.over(case.derived.vent_over_evaporating_k, window)
+    from_the_start = len(early) > 3 and float(np.median(early)) > LIMITS["starved"].value - 1.0
+    says = f"evaporating {deep:.0f} degC at the end of the runs, vents {starved:.0f} K above it"
+    if starved < LIMITS["fed"].value:
+        return Detection(ABSENT, f"{says}: the evaporator is fed")
+    over = case.over(case.derived.over_ambient_k, late)
+    near = len(over) > 0 and float(np.median(over)) < LIMITS["condensing_near"].value
+    subcooling = case.over(case.derived.subcooling_k, late)
+    backed_up = len(subcooling) > 0 and float(np.median(subcooling)) > LIMITS["subcooling"].value
+    empty = len(subcooling) > 0 and not backed_up
+    signs = deep < LIMITS["deep"].value and starved > LIMITS["starved"].value and from_the_start and _warm(case, late)
+    if signs and not empty and (near or backed_up):
+        evidence = [
+            Evidence("starved", says, {"evaporating_degc": measured(deep, 1.0), "gap_k": measured(starved, 1.3)})
+        ]
+        if near:
+            level = float(np.median(over))
+            evidence.append(Evidence("little_heat", f"condensing only {level:.0f} K over ambient", {}))
+        if backed_up:
+            level = float(np.median(subcooling))
+            evidence.append(
+                Evidence("backed_up", f"subcooling {level:.0f} K: liquid stands before the narrow place", {})
+            )
+        episode = Episode(KIND, first, case.last_stop_s(), 0.6, tuple(evidence), permanent=True)
+        return Detection(PRESENT, "starved from the start with the low side pulled down", (episode,))
+    if not (deep < LIMITS["deep"].value):
+        return Detection(ABSENT, f"{says}: the low side is not pulled down")
+    missing = ("liquid_line",) if case.lacks("liquid_line") else ()
+    return Detection(UNDECIDED, f"{says}; other kinds do that too", (), missing)
+
+
+def _late(case: Case) -> Mask:
+    """The last second or two of each run, and steady running; past pull-down."""
+    step = case.timeline.step_s
+    reach = max(round(1.0 / step), 1)
+    late = np.zeros(len(case.timeline.t_s), np.bool_)
+    past = case.timeline.t_s > case.running.runs[0].start_s + 90.0
+    for run in case.running.runs:
+        last = case.timeline.index(run.end_s - step)
+        late[max(last - reach, 0) : last + 1] = True
+    # Where it cycles every run counts alike: a few long ones (a frozen valve) must not outweigh the rest.
+    if len(case.running.runs) < LIMITS["many_runs"].value:
+        late |= case.since_start() > 45.0
+    return late & case.running.pumping & past
+
+
+def _warm(case: Case, late: Mask) -> bool:
+    """Vents not far below ambient: the starved evaporator does not cool."""
+    vent, ambient = case.timeline.grid("vent"), case.timeline.grid("ambient")
+    if vent is None or ambient is None:
+        return True
+    return float(np.median(case.over(ambient - vent, late))) < LIMITS["vent_cool"].value
