@@ -68,6 +68,8 @@ class _Rest:
         lasting = self._until_s - self._start_s
         if not d0 >= LIMITS["least_difference"].value or last - first < 3:
             return None
+        if not np.isfinite(high[first : last + 1] - low[first : last + 1]).any():
+            return None
         d = smoothed(_bridged(high[first : last + 1] - low[first : last + 1]), line.step_s, LIMITS["smoothing"].value)
         ninety = first_lasting(d < LIMITS["ninety"].value * d0)
         if ninety is None and lasting < LIMITS["longest_unmet"].value:
@@ -160,8 +162,8 @@ def _median(values: Floats) -> float:
 
 def _bridged(values: Floats) -> Floats:
     good = np.isfinite(values)
-    if good.all() or not good.any():
-        return np.nan_to_num(values, nan=math.inf) if not good.any() else values
+    if good.all():
+        return values
     return np.interp(np.arange(len(values)), np.flatnonzero(good), values[good])
 
 

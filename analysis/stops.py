@@ -26,7 +26,6 @@ LIMITS = limit_table(
     Limit("complaint_near", 120.0, "s", PRACTICE),
     Limit("usual_off", 2.5, "usual off times", PRACTICE),
     Limit("overdue", 12.0, "s", PRACTICE),
-    Limit("overdue_off", 4.0, "usual off times", PRACTICE),
 )
 
 
@@ -137,15 +136,23 @@ class _Look:
         """Medians over the stops that nothing else explains; needs a few of them."""
         low = self.derived.low_kpa
         rows = [
-            (self.at(low, run.end_s - 1.0, run.end_s), self.at(low, restart - 1.0, restart), restart - run.end_s)
+            (
+                self.at(low, run.end_s - 1.0, run.end_s),
+                self.at(low, restart - 1.0, restart),
+                restart - run.end_s,
+                run.end_s,
+            )
             for run, restart, other in zip(ends, restarts, known, strict=True)
             if other is None and restart is not None
         ]
-        table = np.array(rows, float).reshape(-1, 3)
+        table = np.array(rows, float).reshape(-1, 4)
         table = table[np.isfinite(table).all(axis=1)]
         if len(table) < LIMITS["usual_stops"].value:
             return None
-        cut_out, cut_in, off = (float(v) for v in np.median(table, axis=0))
+        # A minute in which it chatters (a frozen valve) must not outweigh the minutes in which it cycles as usual.
+        minute = (table[:, 3] / 60.0).astype(np.intp)
+        by_minute = np.array([np.median(table[minute == m, :3], axis=0) for m in np.unique(minute)])
+        cut_out, cut_in, off = (float(v) for v in np.median(by_minute, axis=0))
         spread = 1.4826 * float(np.median(np.abs(table[:, 1] - cut_in)))
         return Habit(cut_out, cut_in, spread, off)
 
@@ -213,9 +220,11 @@ class _Look:
         asked = self.operating.asked[self.timeline.index(at) : self.timeline.index(until) + 1]
         if len(asked) == 0 or not asked.all() or until - at < least:
             return None
+        low = self.derived.low_kpa
+        if low is not None and not np.isfinite(low[self.timeline.index(at) : self.timeline.index(until) + 1]).any():
+            return None  # a gap in the low side: its own control cannot be told from a dropout
         if habit is None:
             return None if like_control else at
-        low = self.derived.low_kpa
         part = low[self.timeline.index(at) : self.timeline.index(until) + 1] if low is not None else np.zeros(0)
         margin = max(LIMITS["cut_in_margin"].value, 4.0 * habit.cut_in_spread_kpa)
         past = np.flatnonzero(part > habit.cut_in_kpa + margin)
@@ -224,7 +233,4 @@ class _Look:
                 return at
             crossed = np.flatnonzero(part >= habit.cut_in_kpa)
             return at + float(crossed[0]) * self.timeline.step_s
-        long_off = LIMITS["overdue_off"].value * habit.off_s + least
-        if not np.isfinite(part).any() and until - at > long_off:
-            return at + habit.off_s
         return None

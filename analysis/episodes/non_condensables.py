@@ -17,7 +17,7 @@ LIMITS = limit_table(
     Limit("apart", 60.0, "kPa", "between the sides at rest; " + PRACTICE),
     Limit("excess", 2.0, "K", "saturation at static pressure over the soak; " + PRACTICE),
     Limit("soak_u", 1.0, "K", "one ambient probe stands for the metal; " + PRACTICE),
-    Limit("condensing_high", 22.0, "K", "over ambient, steady; " + PRACTICE),
+    Limit("condensing_high", 20.0, "K", "over ambient, steady; " + PRACTICE),
     Limit("settled_in", 60.0, "s", PRACTICE),
 )
 
@@ -49,6 +49,8 @@ def detect(case: Case) -> Detection:
         severity = round(min(1.0, excess.value / 8.0), 2)
         episode = Episode(KIND, start, case.last_stop_s(), severity, evidence, permanent=True)
         return Detection(PRESENT, "static pressure above saturation and condensing high", (episode,))
+    if excess.value - excess.u95 > limit:
+        return Detection(UNDECIDED, f"{says}, yet condensing only {level:.0f} K over ambient: a warm engine does that too")
     if excess.value + excess.u95 < limit + LIMITS["soak_u"].value or level < LIMITS["condensing_high"].value:
         return Detection(ABSENT, f"{says}; condensing {level:.0f} K over ambient")
     return Detection(UNDECIDED, f"{says}: soak longer and measure the metal to know")

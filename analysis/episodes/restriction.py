@@ -11,6 +11,7 @@ from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
+from analysis.timeline import Floats
 from analysis.uncertainty import measured
 
 KIND = "restriction"
@@ -21,8 +22,8 @@ LIMITS = limit_table(
     Limit("fed", 9.0, "K", PRACTICE),
     Limit("vent_cool", 14.0, "K", "ambient minus vent of a system that cools; " + PRACTICE),
     Limit("condensing_near", 14.0, "K", "over ambient: little heat; " + PRACTICE),
-    Limit("subcooling", 6.0, "K", PRACTICE),
-    Limit("many_runs", 6.0, "1", PRACTICE),
+    Limit("subcooling", 0.5, "share of condensing over ambient", PRACTICE),
+    Limit("empty", 0.25, "share of condensing over ambient", PRACTICE),
     Limit("early", 150.0, "s", PRACTICE),
     Limit("until", 480.0, "s", "starved already then; ice takes longer; " + PRACTICE),
 )
@@ -31,24 +32,26 @@ LIMITS = limit_table(
 def detect(case: Case) -> Detection:
     """Judge the end of each run, where the low side is lowest, early in the drive and over all of it."""
     late = _late(case)
-    te = case.over(case.derived.evaporating_degc, late)
-    gap = case.over(case.derived.vent_over_evaporating_k, late)
-    if len(te) < 5 or len(gap) < 5:
+    te = _by_minute(case, case.derived.evaporating_degc, late)
+    gap = _by_minute(case, case.derived.vent_over_evaporating_k, late)
+    if len(te) < 3 or len(gap) < 3:
         return Detection(UNDECIDED, "too little pumping past pull-down")
     deep, starved = float(np.median(te)), float(np.median(gap))
     first = case.running.runs[0].start_s
     t = case.timeline.t_s
     window = late & (t > first + LIMITS["early"].value) & (t < first + LIMITS["until"].value)
-    early = case.over(case.derived.vent_over_evaporating_k, window)
-    from_the_start = len(early) > 3 and float(np.median(early)) > LIMITS["starved"].value - 1.0
+    early = _by_minute(case, case.derived.vent_over_evaporating_k, window)
+    from_the_start = len(early) > 1 and float(np.median(early)) > LIMITS["starved"].value - 1.0
     says = f"evaporating {deep:.0f} degC at the end of the runs, vents {starved:.0f} K above it"
     if starved < LIMITS["fed"].value:
         return Detection(ABSENT, f"{says}: the evaporator is fed")
     over = case.over(case.derived.over_ambient_k, late)
     near = len(over) > 0 and float(np.median(over)) < LIMITS["condensing_near"].value
     subcooling = case.over(case.derived.subcooling_k, late)
-    backed_up = len(subcooling) > 0 and float(np.median(subcooling)) > LIMITS["subcooling"].value
-    empty = len(subcooling) > 0 and not backed_up
+    # Subcooling cannot exceed condensing over ambient: with little heat a small figure is much.
+    share = float(np.median(subcooling)) / max(float(np.median(over)), 1.0) if len(subcooling) and len(over) else None
+    backed_up = share is not None and share > LIMITS["subcooling"].value
+    empty = share is not None and share < LIMITS["empty"].value
     signs = deep < LIMITS["deep"].value and starved > LIMITS["starved"].value and from_the_start and _warm(case, late)
     if signs and not empty and (near or backed_up):
         evidence = [
@@ -70,6 +73,16 @@ def detect(case: Case) -> Detection:
     return Detection(UNDECIDED, f"{says}; other kinds do that too", (), missing)
 
 
+def _by_minute(case: Case, values: Floats | None, mask: Mask) -> Floats:
+    """Median of each minute that has one: many short runs in one bad minute must not outweigh good minutes."""
+    if values is None:
+        return np.zeros(0)
+    chosen = mask & np.isfinite(values)
+    minute = (case.timeline.t_s[chosen] / 60.0).astype(np.intp)
+    part = values[chosen]
+    return np.array([float(np.median(part[minute == m])) for m in np.unique(minute)])
+
+
 def _late(case: Case) -> Mask:
     """The last second or two of each run, and steady running; past pull-down."""
     step = case.timeline.step_s
@@ -79,9 +92,7 @@ def _late(case: Case) -> Mask:
     for run in case.running.runs:
         last = case.timeline.index(run.end_s - step)
         late[max(last - reach, 0) : last + 1] = True
-    # Where it cycles every run counts alike: a few long ones (a frozen valve) must not outweigh the rest.
-    if len(case.running.runs) < LIMITS["many_runs"].value:
-        late |= case.since_start() > 45.0
+    late |= case.since_start() > 45.0
     return late & case.running.pumping & past
 
 

@@ -28,7 +28,7 @@ LIMITS = limit_table(
     Limit("starved_gap", 11.0, "K", "vent over evaporating, steady; " + PRACTICE),
     Limit("fed_gap", 8.0, "K", PRACTICE),
     Limit("short_on", 8.0, "s", "an orifice system on for less at a warm ambient; " + PRACTICE),
-    Limit("short_period", 12.0, "s", "more than 5 cycles a minute; " + PRACTICE),
+    Limit("short_period", 9.0, "s", "more than 6-8 cycles a minute; " + PRACTICE),
     Limit("warm_ambient", 20.0, "degC", PRACTICE),
     Limit("short_share", 0.6, "share of the cycles", PRACTICE),
     Limit("met_quickly", 45.0, "s", "orifice systems meet in 18-60 s; " + PRACTICE),

@@ -19,6 +19,7 @@ LIMITS = limit_table(
     Limit("lift_lost", 0.25, "1", "ln(high/low) under its usual; " + PRACTICE),
     Limit("evaporating_up", 5.0, "K", PRACTICE),
     Limit("onset_up", 2.5, "K", PRACTICE),
+    Limit("evaporating_warm", 3.0, "degC", "a starved evaporator is cold; " + PRACTICE),
     Limit("condensing_near", 13.0, "K", "condensing over ambient; " + PRACTICE),
     Limit("vent_up", 4.0, "K", PRACTICE),
     Limit("shortest", 25.0, "s", PRACTICE),
@@ -46,6 +47,7 @@ def detect(case: Case) -> Detection:
     over = case.evened(case.derived.over_ambient_k, 5.0)
     # A compressor that pumps well under high load rejects much heat: condensing near ambient says that it does not.
     near = lift < LIMITS["permanent_lift"].value if over is None else over < LIMITS["condensing_near"].value
+    near = near & (te > LIMITS["evaporating_warm"].value)
     weak = (
         near
         & settled
