@@ -2,11 +2,15 @@
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from recorder.commands import COMMANDS, say
+from recorder.commands import COMMANDS, job_option, say
 from recorder.errors import InputError
+
+if TYPE_CHECKING:
+    from recorder.recording import Recording
 
 recording_argument = click.argument("recording", type=click.Path(path_type=Path))
 
@@ -56,8 +60,9 @@ for _command in COMMANDS:
 
 @warmspell.command()
 @recording_argument
+@job_option
 @click.option("--json", "as_json", is_flag=True, help="Print the findings document instead of words.")
-def analyse(recording: Path, *, as_json: bool) -> None:
+def analyse(recording: Path, job_file: Path | None, *, as_json: bool) -> None:
     """Find what is wrong in a recording, how sure that is, and what to check next.
 
     \b
@@ -66,34 +71,44 @@ def analyse(recording: Path, *, as_json: bool) -> None:
     """
     from analysis.diagnose import diagnose
     from analysis.summary import summary_of
-    from recorder.recording import open_recording
     from recorder.store import software
 
-    findings = diagnose(open_recording(recording), software())
+    findings = diagnose(opened(recording, job_file), software())
     click.echo(findings.to_json() if as_json else summary_of(findings))
 
 
 @warmspell.command()
 @recording_argument
+@job_option
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     required=True,
     help="Folder that receives claim-sheet.pdf, claim-sheet-1.png … and report.html.",
 )
-def report(recording: Path, out: Path) -> None:
-    """Write the claim sheet (PDF and PNG) and the report with its interactive trace (HTML); prints the files.
+def report(recording: Path, job_file: Path | None, out: Path) -> None:
+    """Write the claim sheet (PDF and PNG), the report with its interactive trace (HTML) and the findings (JSON).
 
     \b
     Example:
       warmspell report recordings/minibus-7-before --out claim
     """
     from analysis.claim import write_report
-    from recorder.recording import open_recording
     from recorder.store import software
 
-    for path in write_report(open_recording(recording), out, software()):
+    for path in write_report(opened(recording, job_file), out, software()):
         click.echo(str(path))
+
+
+def opened(recording: Path, job_file: Path | None) -> "Recording":
+    """A recording, read with another job sheet where one is given; what was sealed is not touched."""
+    from dataclasses import replace
+
+    from recorder.jobsheet import read_job_sheet
+    from recorder.recording import open_recording
+
+    whole = open_recording(recording)
+    return whole if job_file is None else replace(whole, job=read_job_sheet(job_file))
 
 
 def main() -> None:

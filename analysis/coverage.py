@@ -41,15 +41,22 @@ def coverage_of(case: Case, episodes: Sequence[Episode]) -> Coverage:
         key = f"{look:.0f}"
         missed[key] = chance
         interval[key] = _interval(chance, len(spans)) if chance is not None else None
-    known = [(w, missed[f"{w:.0f}"]) for w in LOOKS_S if missed[f"{w:.0f}"] is not None]
-    return Coverage(share, exposure_s, missed, interval, None, _missed_in_words(known))
+    return Coverage(share, exposure_s, missed, interval, None, _missed_in_words(missed, interval))
 
 
-def _missed_in_words(known: list[tuple[float, float | None]]) -> str:
-    if not known:
+def _missed_in_words(missed: dict[str, float | None], interval: dict[str, tuple[float, float] | None]) -> str:
+    looks: list[str] = []
+    for key, chance in missed.items():
+        limits = interval[key]
+        if chance is None or limits is None:
+            continue
+        low, high = limits
+        looks.append(
+            f"a {float(key) / 60:.0f}-minute look {100 * chance:.0f} % ({100 * low:.0f} to {100 * high:.0f} %)"
+        )
+    if not looks:
         return "The recording is shorter than any look"
-    looks = ", ".join(f"of {w / 60:.0f} min with {100 * (p or 0):.0f} %" for w, p in known)
-    return f"A look at a random moment of this drive would have missed the fault: {looks}"
+    return f"Chance to miss the fault at a random moment of this drive: {', '.join(looks)}"
 
 
 def _nothing_seen(exposure_s: float) -> str:
@@ -57,14 +64,14 @@ def _nothing_seen(exposure_s: float) -> str:
         return "Cooling was never asked for: the recording says nothing about faults"
     hours = exposure_s / 3600.0
     return (
-        f"Nothing was seen in {exposure_s / 60:.0f} min of cooling: a fault that comes up to "
-        f"{NOTHING_SEEN_95 / hours:.1f} times an hour could still have stayed away (95 %)"
+        f"Nothing was seen in {exposure_s / 60:.0f} min with cooling asked for: a fault of the kinds looked for that "
+        f"comes up to {NOTHING_SEEN_95 / hours:.1f} times an hour could still have stayed away (95 %)"
     )
 
 
 def _exposed(case: Case) -> Mask:
     """Cooling asked for, under the conditions of the complaint where the job sheet states them."""
-    exposed = case.operating.asked & case.operating.engine_running
+    exposed = case.operating.asked & case.operating.engine_running & case.timeline.recorded()
     if case.job.complaint_after_min is not None:
         exposed = exposed & (case.timeline.t_s >= 60.0 * case.job.complaint_after_min)
     if case.operating.moving is not None and case.job.complaint_when == "idle":

@@ -29,7 +29,7 @@ def cycling_of(
     """Measure each stretch in which cooling stayed asked for; stretches without a cycle are left out."""
     if running.basis == "none":
         return ()
-    switched_off = [stop.at_s for stop in stops if stop.why == "driver"]
+    switched_off = [stop.at_s for stop in stops if stop.why in ("driver", "not_recorded")]
     found: list[Cycling] = []
     for first_s, last_s in _stretches(timeline, operating, switched_off):
         runs = [run for run in running.runs if run.end_s > first_s and run.start_s < last_s]
@@ -40,7 +40,7 @@ def cycling_of(
 
 def _stretches(timeline: Timeline, operating: Operating, switched_off: Sequence[float]) -> list[tuple[float, float]]:
     """Stretches between moments at which the driver switched cooling off; an engine stop does not end one."""
-    if operating.asked_basis == "cooling_request":
+    if operating.asked_basis == "cooling_request" and not timeline.unrecorded:
         spans = spans_of(operating.asked | ~operating.engine_running)
         return [(float(timeline.t_s[a]), float(timeline.t_s[b])) for a, b in spans]
     edges = [0.0, *switched_off, timeline.duration_s]

@@ -19,6 +19,7 @@ from analysis.findings import (
     Compressor,
     Coverage,
     Episode,
+    Expected,
     Findings,
     LimitUsed,
     Note,
@@ -67,7 +68,8 @@ def diagnose_timeline(recording: Recording, timeline: Timeline, software: str) -
     episodes, checks = examine(case)
     disturbed = [(e.start_s, e.end_s) for e in episodes if not e.permanent and e.kind != "sensor_fault"]
     coverage = coverage_of(case, episodes)
-    verdict, why = verdict_of(case, episodes, checks, coverage)
+    expected = expected_of(case, episodes)
+    verdict, why = verdict_of(case, episodes, checks, expected, coverage)
     findings = Findings(
         _about(recording, timeline),
         recording.job.to_dict(),
@@ -77,7 +79,7 @@ def diagnose_timeline(recording: Recording, timeline: Timeline, software: str) -
         case.equalisations,
         case.static,
         settlings_of(timeline, case.operating, case.running, disturbed),
-        expected_of(case),
+        expected,
         episodes,
         checks,
         weigh(facts_of(case, episodes, checks)),
@@ -92,7 +94,13 @@ def diagnose_timeline(recording: Recording, timeline: Timeline, software: str) -
     return findings, case
 
 
-def verdict_of(case: Case, episodes: Sequence[Episode], checks: Sequence[Check], coverage: Coverage) -> tuple[str, str]:
+def verdict_of(
+    case: Case,
+    episodes: Sequence[Episode],
+    checks: Sequence[Check],
+    expected: Sequence[Expected],
+    coverage: Coverage,
+) -> tuple[str, str]:
     """A fault of the vehicle, none seen, or cannot tell and why."""
     faults = [episode for episode in episodes if episode.kind != "sensor_fault"]
     if faults:
@@ -110,6 +118,10 @@ def verdict_of(case: Case, episodes: Sequence[Episode], checks: Sequence[Check],
     pressing = [check for check in checks if check.kind == "compressor_dropout" and check.state == UNDECIDED]
     if pressing:
         return CANNOT_TELL, pressing[0].why
+    outside = [row for row in expected if row.state == "outside"]
+    if outside:
+        rows = ", ".join(f"{row.quantity} {row.measured.value or 0.0:.0f} {row.unit}" for row in outside)
+        return CANNOT_TELL, f"no kind of fault was recognised, yet outside what is expected: {rows}"
     return NO_FAULT_SEEN, coverage.says
 
 
@@ -117,7 +129,7 @@ def _about(recording: Recording, timeline: Timeline) -> About:
     return About(
         recording.id,
         recording.path.name,
-        iso_utc(timeline.started_utc_ns),
+        iso_utc(timeline.started_utc_ns) if recording.timed else None,
         timeline.duration_s,
         recording.sealed,
         recording.intact,

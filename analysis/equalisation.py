@@ -39,6 +39,8 @@ def equalisations_of(
         return ()
     found: list[Equalisation] = []
     for run, stop in zip(running.runs, stops, strict=False):
+        if stop.why == "not_recorded":
+            continue
         until = timeline.duration_s if stop.restart_s is None else stop.restart_s
         rest = _Rest(timeline, derived, run.end_s, until, stop.why)
         measured_rest = rest.measure(low, high)

@@ -1,11 +1,12 @@
 """Measured values beside what is expected of them; trade bands are soft and say so."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.case import Case
-from analysis.findings import Expected
+from analysis.findings import Episode, Expected
 from analysis.limits import PRACTICE
 from analysis.runs import VARIABLE
 from analysis.timeline import Floats
@@ -37,9 +38,13 @@ SPLIT = Band("return air minus vent", "K", 12.0, 28.0)
 CYCLES = Band("cycles a minute", "1/min", 0.0, 6.0)
 
 
-def expected_of(case: Case) -> tuple[Expected, ...]:
-    """Steady values of the recording beside their bands."""
+def expected_of(case: Case, episodes: Sequence[Episode]) -> tuple[Expected, ...]:
+    """Steady values of the recording, outside intermittent episodes, beside their bands."""
     steady = case.running.pumping & (case.since_start() > SETTLED_IN_S)
+    t = case.timeline.t_s
+    for episode in episodes:
+        if not episode.permanent and episode.kind != "sensor_fault":
+            steady = steady & ~((t >= episode.start_s) & (t <= episode.end_s + SETTLED_IN_S))
     derived, line = case.derived, case.timeline
     low = case.over(derived.low_kpa, case.running.pumping)
     high = case.over(derived.high_kpa, case.running.pumping)

@@ -36,7 +36,7 @@ class Fact:
 def facts_of(case: Case, episodes: tuple[Episode, ...], checks: tuple[Check, ...]) -> dict[str, Fact]:
     """Collect what the causes weigh."""
     found = [
-        *_from_episodes(case, episodes),
+        *_from_episodes(case, episodes, {check.kind: check.why for check in checks}),
         *(Fact(f"{check.kind} absent", check.why) for check in checks if check.state == ABSENT),
         *_from_levels(case, episodes),
         *_from_job(case),
@@ -45,17 +45,18 @@ def facts_of(case: Case, episodes: tuple[Episode, ...], checks: tuple[Check, ...
     return {fact.id: fact for fact in found}
 
 
-def _from_episodes(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
+def _from_episodes(case: Case, episodes: tuple[Episode, ...], whys: dict[str, str]) -> list[Fact]:
     facts: list[Fact] = []
     for kind in sorted({episode.kind for episode in episodes}):
-        own = [episode for episode in episodes if episode.kind == kind]
-        share = sum(e.end_s - e.start_s for e in own)
-        word = (
-            "throughout"
-            if own[0].permanent
-            else f"{len(own)} episode{'s' if len(own) > 1 else ''}, {share:.0f} s in all"
+        own = sorted((e for e in episodes if e.kind == kind), key=lambda e: e.start_s - e.end_s)
+        why = whys.get(kind, "")
+        first = own[0].evidence[0].says
+        says = (
+            first
+            if len(own) == 1
+            else f"{why}, {sum(e.end_s - e.start_s for e in own):.0f} s in all; the longest: {first}"
         )
-        facts.append(Fact(f"{kind} seen", f"{own[0].evidence[0].says} ({word})"))
+        facts.append(Fact(f"{kind} seen", says))
         if not own[0].permanent and len(own) > 1:
             facts.append(Fact(f"{kind} comes and goes", f"it came and went {len(own)} times"))
         facts.extend(Fact(f"{kind}: {e.rule}", e.says) for episode in own for e in episode.evidence)
@@ -71,7 +72,7 @@ def _speeds(case: Case, episodes: list[Episode]) -> list[Fact]:
     if speed is None or not medians or not np.isfinite(medians).all():
         return []
     if max(medians) < LIMITS["slow"].value:
-        return [Fact("only when slow", f"each time at {max(medians):.0f} km/h or less; it clears with road speed")]
+        return [Fact("only when slow", "each time mostly standing or crawling; it clears with road speed")]
     return [Fact("also at speed", f"also at {max(medians):.0f} km/h, where ram air should serve the condenser")]
 
 

@@ -45,8 +45,9 @@ class Run:
 class Stop:
     """The end of a run, why it came, and how that is known.
 
-    ``why`` is ``engine_off``, ``driver``, ``control``, ``high_pressure_trip``, ``full_throttle_cut``, ``dropout`` or
-    ``unknown``; ``cooling_stopped`` says whether it was commanded, electrical, mechanical or not decidable.
+    ``why`` is ``engine_off``, ``driver``, ``control``, ``high_pressure_trip``, ``full_throttle_cut``, ``dropout``,
+    ``not_recorded`` or ``unknown``; ``cooling_stopped`` says whether it was commanded, electrical, mechanical or not
+    decidable.
     """
 
     at_s: float
@@ -235,7 +236,7 @@ class About:
 
     id: str
     name: str
-    started_at: str
+    started_at: str | None
     duration_s: float
     sealed: bool
     intact: bool

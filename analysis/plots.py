@@ -129,7 +129,7 @@ def reduced(t_s: Floats, values: Floats, start_s: float, end_s: float, buckets: 
 
     Buckets are anchored to the sample index, so that a trace does not shimmer when the window moves.
     """
-    first, last = (int(np.searchsorted(t_s, edge)) for edge in (start_s, end_s))
+    first, last = int(np.searchsorted(t_s, start_s)), int(np.searchsorted(t_s, end_s, side="right"))
     size = max(-(-(last - first) // buckets), 1)
     first -= first % size
     t, v = t_s[first:last], values[first:last]
@@ -164,10 +164,15 @@ def ticks(low: float, high: float, wanted: int) -> list[float]:
     """Round tick values that span a range."""
     if not high > low:
         return [low]
-    raw = (high - low) / max(wanted, 1)
-    power = 10.0 ** np.floor(np.log10(raw))
-    step = float(power * min((m for m in (1, 2, 5, 10) if m * power >= raw), default=10))
-    return [float(v) + 0.0 for v in np.arange(np.ceil(low / step) * step, high + step * 1e-6, step)]
+    power = 10.0 ** np.floor(np.log10(high - low))
+    found = [low]
+    for share in (10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1):
+        step = float(power * share)
+        finer = [float(v) + 0.0 for v in np.arange(np.ceil(low / step) * step, high + step * 1e-6, step)]
+        if len(finer) > max(wanted, 2):
+            break
+        found = finer or found
+    return found
 
 
 def time_ticks(start_s: float, end_s: float) -> list[float]:
@@ -180,7 +185,7 @@ def time_ticks(start_s: float, end_s: float) -> list[float]:
 def extent(strip: Strip) -> tuple[float, float]:
     """Range of a strip with a little air; a quiet trace is not blown up to noise."""
     values = np.concatenate([line.values for line in strip.lines])
-    values = values[np.isfinite(values)]
+    values = values[np.isfinite(values) & (np.abs(values) < 1e9)]
     if len(values) == 0:
         return 0.0, 1.0
     low, high = float(values.min()), float(values.max())

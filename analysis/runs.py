@@ -130,6 +130,8 @@ def _edges_by_lift(pumping: Mask, lift: Floats, step_s: float, before_s: float, 
 
 
 def _running(basis: str, timeline: Timeline, pumping: Mask, supplied: Mask | None, lift: Floats | None) -> Running:
+    # What nobody recorded did not run: a run ends where the record breaks off.
+    pumping = pumping & timeline.recorded()
     shortest = LIMITS["shortest_run"].value / timeline.step_s
     spans = [(first, last) for first, last in spans_of(pumping) if last - first + 1 >= shortest]
     pumping = np.zeros(len(pumping), np.bool_)

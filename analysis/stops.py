@@ -95,6 +95,8 @@ class _Look:
     def commanded(self, run: Run, restart_s: float | None) -> Stop | None:
         """A stop that the engine, the driver, the throttle or the pressure switch explains."""
         at = run.end_s
+        if any(start - 1.0 <= at <= end for start, end in self.timeline.unrecorded):
+            return Stop(at, restart_s, "not_recorded", "not decidable", "the record breaks off here")
         if self._engine_stopped(at):
             return Stop(at, restart_s, "engine_off", "commanded", "the engine stopped")
         if self._switched_off(at):

@@ -100,7 +100,7 @@ class _Frame:
         parts.append(f'<g clip-path="url(#{clip})">')
         parts += [self._line(line, y_of) for line in strip.lines]
         parts.append("</g>")
-        parts.append(_text(self._x0, top - 2.5, f"{strip.quantity} [{strip.unit}]", SMALL, weight="bold"))
+        parts.append(_text(self._x0, top - 3.6, f"{strip.quantity} [{strip.unit}]", SMALL, weight="bold"))
         parts += self._names(strip, y_of, top, bottom)
         return parts
 

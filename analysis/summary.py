@@ -15,7 +15,7 @@ def summary_of(findings: Findings) -> str:
     sealed = "sealed" if about.sealed else "not sealed"
     intact = "" if about.intact else ", NOT INTACT: " + "; ".join(about.damage)
     lines.append(
-        f"Recording  {about.name}, {wording.clock(about.duration_s)} from {about.started_at}, {sealed}{intact}"
+        f"Recording  {about.name}, {wording.clock(about.duration_s)} {_from(about.started_at)}, {sealed}{intact}"
     )
     lines.append(f"Compressor {_compressor(findings)}")
     lines += _episodes(findings)
@@ -28,6 +28,10 @@ def summary_of(findings: Findings) -> str:
     return "\n".join(_wrapped(line) for line in lines)
 
 
+def _from(started_at: str | None) -> str:
+    return f"from {started_at}" if started_at else "date not stated"
+
+
 def _wrapped(line: str) -> str:
     indent = " " * (len(line) - len(line.lstrip()) + 4)
     return textwrap.fill(line, WIDTH, subsequent_indent=indent, drop_whitespace=True) if line.strip() else ""
@@ -38,7 +42,9 @@ def _compressor(findings: Findings) -> str:
     if compressor.basis == "none":
         return "its runs cannot be told: neither a clutch signal nor both pressures"
     seconds = sum(run.end_s - run.start_s for run in compressor.runs)
-    runs = f"{len(compressor.runs)} runs, {wording.clock(seconds)} in all, told by the {compressor.basis}"
+    runs = (
+        f"{wording.count(len(compressor.runs), 'run')}, {wording.clock(seconds)} in all, told by the {compressor.basis}"
+    )
     why = {stop.why for stop in compressor.stops}
     counts = (f"{sum(stop.why == w for stop in compressor.stops)} {w.replace('_', ' ')}" for w in sorted(why))
     return f"{runs}; stops: {', '.join(counts)}" if why else runs

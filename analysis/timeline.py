@@ -25,6 +25,8 @@ LIMITS = limit_table(
     Limit("grid_step", 0.1, "s", PRACTICE),
     Limit("gap", 2.0, "s", PRACTICE),
     Limit("gap_in_steps", 3.0, "1", PRACTICE),
+    Limit("unrecorded", 10.0, "s", "no channel at all; " + PRACTICE),
+    Limit("longest_grid", 20e6, "steps", PRACTICE),
     Limit("late_row", 2.0, "s", PRACTICE),
     Limit("spike_in_noise", 8.0, "1", PRACTICE),
     Limit("spike_in_slope", 4.0, "1", PRACTICE),
@@ -104,7 +106,8 @@ class TimedMark:
 class Timeline:
     """Every channel on one grid, beside the channels at their own rates.
 
-    ``on_grid`` maps channel ids to arrays of the grid's shape, NaN inside gaps.
+    ``on_grid`` maps channel ids to arrays of the grid's shape, NaN inside gaps; ``unrecorded`` are the stretches in
+    which no channel has a reading.
     """
 
     t_s: Floats
@@ -115,6 +118,7 @@ class Timeline:
     flags: tuple[Flag, ...]
     started_utc_ns: int
     duration_s: float
+    unrecorded: tuple[Span, ...]
     barometric_kpa: float
     barometric_u_kpa: float
 
@@ -133,6 +137,13 @@ class Timeline:
     def index(self, time_s: float) -> int:
         """Grid index of a second, clipped to the grid."""
         return int(np.clip(round(time_s / self.step_s), 0, len(self.t_s) - 1))
+
+    def recorded(self) -> NDArray[np.bool_]:
+        """Where something was recorded at all."""
+        mask = np.ones(len(self.t_s), np.bool_)
+        for start, end in self.unrecorded:
+            mask[(self.t_s > start) & (self.t_s < end)] = False
+        return mask
 
     def marked(self, *kinds: str) -> list[float]:
         """Seconds of the marks of these kinds."""
@@ -160,8 +171,10 @@ def timeline_of(recording: Recording) -> Timeline | None:
     barometric, barometric_u = _barometric(raw, recording.job.altitude_m)
     signals = {c.id: _signal(_unique_id(c, raw), t, v, barometric) for c, t, v in raw}
     duration = max((float(t[-1]) for _, t, _ in raw if len(t)), default=0.0)
-    step = _grid_step(signals)
+    step = max(_grid_step(signals), duration / LIMITS["longest_grid"].value)
     grid = np.arange(0.0, duration + step / 2.0, step)
+    unrecorded = _unrecorded(signals)
+    flags += [Flag("gap", a, b, f"nothing was recorded for {b - a:.0f} s") for a, b in unrecorded]
     marks = tuple(TimedMark((m.utc_ns - origin) / 1e9, m.kind, m.text) for m in recording.marks)
     return Timeline(
         grid,
@@ -172,6 +185,7 @@ def timeline_of(recording: Recording) -> Timeline | None:
         tuple(flags),
         origin,
         duration,
+        unrecorded,
         barometric,
         barometric_u,
     )
@@ -299,6 +313,17 @@ def _gaps(t: Floats, values: Floats, step: float) -> tuple[Span, ...]:
     edges = np.concatenate([[t[0]], seen, [t[-1]]])
     at = np.flatnonzero(np.diff(edges) > longest)
     return tuple((float(edges[i]), float(edges[i + 1])) for i in at)
+
+
+def _unrecorded(signals: Mapping[str, Signal]) -> tuple[Span, ...]:
+    """Stretches in which no channel has a reading."""
+    if not signals:
+        return ()
+    shared = [list(signal.gaps) for signal in signals.values()]
+    common = shared[0]
+    for gaps in shared[1:]:
+        common = [(max(a, c), min(b, d)) for a, b in common for c, d in gaps if min(b, d) > max(a, c)]
+    return tuple((a, b) for a, b in common if b - a > LIMITS["unrecorded"].value)
 
 
 def _grid_step(signals: Mapping[str, Signal]) -> float:

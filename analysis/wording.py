@@ -92,6 +92,11 @@ def span(start_s: float, end_s: float) -> str:
     return f"{clock(start_s)}–{clock(end_s)}"
 
 
+def count(number: int, singular: str, plural: str | None = None) -> str:
+    """A number of things."""
+    return f"{number} {singular if number == 1 else plural or singular + 's'}"
+
+
 def percent(share: float) -> str:
     """A share as a percentage without false digits; small ones are not called nothing."""
     value = 100.0 * share
@@ -112,9 +117,15 @@ def leading(findings: Findings) -> Cause | None:
 def verdict(findings: Findings) -> str:
     """The verdict in one sentence, its standing first."""
     cause = leading(findings)
-    if findings.verdict == FAULT_FOUND and cause is not None:
+    misread = sorted({e.channel or "" for e in findings.episodes if e.kind == "sensor_fault"})
+    aside = f" A sensor misreads: {', '.join(place(name) for name in misread)}." if misread else ""
+    return _verdict(findings, cause) + aside
+
+
+def _verdict(findings: Findings, cause: Cause | None) -> str:
+    if findings.verdict == FAULT_FOUND and cause is not None and cause.cause != "sensor_fault":
         episodes = [episode for episode in findings.episodes if episode.kind == cause.cause]
-        often = f", {len(episodes)} times" if len(episodes) > 1 else ""
+        often = f", {len(episodes)} times" if len(episodes) > 1 else ", once"
         if any(episode.permanent for episode in episodes):
             often = ", throughout"
         return f"{cause.standing.capitalize()}: {title(cause.cause)}{often}."
@@ -141,10 +152,14 @@ def measure_lines(findings: Findings) -> list[str]:
     timed = [one for one in findings.settlings if one.settling_time_s.value is not None]
     lines += [
         f"settling after {one.after} at {clock(one.start_s)}, {place(one.place)}: {shown(one.settling_time_s, 's')} "
-        f"to the 5 % band, final {shown(one.final)}"
+        f"to the 5 % band, final {shown(one.final, _unit_of(one.place))}"
         for one in timed[:12]
     ]
     return lines
+
+
+def _unit_of(name: str) -> str:
+    return "kPa gauge" if name in ("low_side", "high_side") else "degC"
 
 
 def _equalised(rest: Equalisation) -> str:

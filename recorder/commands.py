@@ -21,6 +21,9 @@ Fit sensors with the engine off, leak-check the couplers, keep hoses and leads c
 start by itself. Use parts rated for this refrigerant's pressure. On the road a passenger watches, never the driver;
 no customer drives with hoses fitted. The vehicle maker's instructions, local codes and licensed practice come first."""
 
+LIFELESS_S = 15.0
+"""A recorder that wrote nothing for longer is not running any more."""
+
 job_option = click.option(
     "--job",
     "job_file",
@@ -83,19 +86,24 @@ def record(addresses: tuple[str, ...], job_file: Path | None, out: Path | None, 
     from recorder.recording import short_digest
     from recorder.sealing import seal
     from recorder.session import Session
-    from recorder.store import RecordingStore, default_folder, software
+    from recorder.store import RecordingStore, default_folder, discard_empty, software
 
     links = [link_to(address) for address in addresses]
     job = _job(job_file)
     say(RECORD_CAUTIONS)
+    if job.refrigerant is None:
+        say("No refrigerant is stated: pass a job sheet with --job, now or to 'analyse' and 'report' later.")
     store = RecordingStore(out or default_folder(), job, HostClock.start())
     say(f"Recording into {store.folder}. Mark moments with: warmspell mark KIND --recording {store.folder}")
     show = _shower(store.host.now_ns)
     session = Session(store, links, show)
     asyncio.run(_until_stopped(session, for_s))
     if not any(node.frames for node in session.nodes):
-        states = "; ".join(f"{node.address}: {node.state}" for node in session.nodes)
-        raise InputError(f"nothing was received ({states}). The empty recording stays at {store.folder}.")
+        states = "; ".join(
+            node.state if node.address in node.state else f"{node.address}: {node.state}" for node in session.nodes
+        )
+        discard_empty(store.folder)
+        raise InputError(f"nothing was received, nothing was kept ({states}).")
     digest = seal(store.folder, software())
     say(f"\nSealed. Digest {short_digest(digest)} - note it on the order, so that it can be shown later.")
     click.echo(str(store.folder))
@@ -138,11 +146,17 @@ def mark(kind: str, text: str, recording: Path | None, out: Path | None) -> None
     from recorder.clock import HostClock
     from recorder.marks import Mark, append_mark
     from recorder.recording import OPENING_FILE, read_opening
-    from recorder.store import default_folder, newest_under_way
+    from recorder.store import default_folder, newest_under_way, silent_for_s
 
     folder = recording or newest_under_way(out or default_folder())
     if not (folder / OPENING_FILE).exists():
         raise InputError(f"{folder}: no recording is under way there.")
+    silent_s = silent_for_s(folder)
+    if silent_s > LIFELESS_S:
+        raise InputError(
+            f"{folder}: its recorder gave its last sign of life {silent_s:.0f} s ago; nothing was marked. "
+            f"Seal it with: warmspell seal {folder}"
+        )
     opening = read_opening(folder)
     now_ns = HostClock.now_ns()
     host = HostClock(int(opening["monotonic_ns"]), int(opening["utc_ns"]))
@@ -207,9 +221,14 @@ def import_(file: Path, job_file: Path | None, out: Path | None, entries: tuple[
       warmspell import drive.csv --job bus7.json --map "Suction=low_side [psig]"
     """
     from recorder.importer import import_csv, parse_map
+    from recorder.recording import open_recording
     from recorder.store import default_folder
 
     folder = import_csv(file, _job(job_file), out or default_folder(), parse_map(entries))
+    for name, count in open_recording(folder).nodes[0]["counters"].items():
+        if name.startswith("out_of_range_"):
+            channel = name.removeprefix("out_of_range_")
+            say(f"{channel}: {count} readings that no sensor can give are kept raw and count as missing.")
     click.echo(str(folder))
 
 

@@ -28,6 +28,22 @@ from recorder.units import Unit, unit_named
 _HEADER = re.compile(r"^\s*(?P<place>[^\[\]]+?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*$")
 _ZERO_ONE = "0/1"
 STREAM = "import"
+POSSIBLE = {
+    "pressure": (-110.0, 60_000.0),
+    "temperature": (-90.0, 600.0),
+    "voltage": (-100.0, 1500.0),
+    "current": (-2000.0, 2000.0),
+    "ratio": (-10.0, 200.0),
+    "state": (-1.0, 2.0),
+    "mass": (-5.0, 500.0),
+    "rotation": (-10.0, 50_000.0),
+    "speed": (-20.0, 600.0),
+}
+"""What a stored reading can be at all, by quantity, in its unit (common practice, no source)."""
+LARGEST_RAW = (-3e38, 3e38)
+LONGEST_S = 1e8
+EARLIEST, LATEST = "1990", "2100"
+_ISO_TIME = r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +105,10 @@ def _read_text(path: Path) -> tuple[list[str], pl.DataFrame]:
         raise InputError(f"{path}: is not UTF-8 text; save it as a UTF-8 CSV.") from None
     except (OSError, csv.Error) as reason:
         raise InputError(f"{path}: cannot be read ({reason}).") from None
+    with path.open("rb") as file:
+        beginning = file.read(65536)
+    if b"\r" in beginning and b"\n" not in beginning:
+        raise InputError(f"{path}: its lines end in CR alone; save it with LF or CRLF line ends.")
     if not any(headers):
         raise InputError(f"{path}: is empty. A CSV needs a header line such as: time_s,low_side [psig],vent [degF]")
     if headers[0] not in ("time_s", "time"):
@@ -101,14 +121,30 @@ def _read_text(path: Path) -> tuple[list[str], pl.DataFrame]:
         cells = pl.read_csv(path, has_header=False, skip_rows=1, new_columns=names, infer_schema=False, encoding="utf8")
     except pl.exceptions.NoDataError:
         raise InputError(f"{path}: has a header but no samples below it.") from None
-    except (pl.exceptions.PolarsError, OSError) as reason:
-        first = str(reason).splitlines()[0]
-        raise InputError(f"{path}: cannot be read as a CSV of {len(headers)} columns ({first:.160}).") from None
+    except (pl.exceptions.PolarsError, OSError):
+        raise InputError(_first_wrong_line(path, len(headers))) from None
     if cells.width != len(headers):
         raise InputError(
             f"{path}: line 1 has {len(headers)} columns, the lines below have {cells.width}; make them agree."
         )
     return headers, cells
+
+
+def _first_wrong_line(path: Path, width: int) -> str:
+    """Where a file stops being a CSV of so many columns; only called once reading has failed."""
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        lines = csv.reader(file, strict=True)
+        try:
+            for row in lines:
+                if len(row) not in (0, width):
+                    return (
+                        f"{path}, line {lines.line_num}: has {len(row)} columns, line 1 has {width}; make them agree."
+                    )
+                if not row and lines.line_num == 2:
+                    return f"{path}, line 2: is empty; take it out."
+        except csv.Error as reason:
+            return f"{path}, line {lines.line_num}: is no line of a CSV ({reason}); mend its quotes."
+    return f"{path}: cannot be read as a CSV of {width} columns."
 
 
 def _numbers(cells: pl.DataFrame, column: int, header: str, path: Path) -> NDArray[np.float64]:
@@ -130,8 +166,9 @@ def _times(cells: pl.DataFrame, header: str, path: Path) -> tuple[NDArray[np.flo
         seconds = _numbers(cells, 0, header, path)
     else:
         text = cells.to_series(0).str.strip_chars()
+        possible = text.str.contains(_ISO_TIME) & (text > EARLIEST) & (text < LATEST)
         moments = text.str.to_datetime(strict=False, time_unit="ns", time_zone="UTC")
-        wrong = moments.is_null().arg_true()
+        wrong = (moments.is_null() | ~possible.fill_null(value=False)).arg_true()
         if len(wrong):
             row = int(wrong[0])
             raise InputError(
@@ -142,6 +179,9 @@ def _times(cells: pl.DataFrame, header: str, path: Path) -> tuple[NDArray[np.flo
     missing = np.flatnonzero(~np.isfinite(seconds))
     if len(missing):
         raise InputError(f"{path}, line {missing[0] + 2}: has no time; every row needs one.")
+    far = np.flatnonzero(np.abs(seconds - seconds[0]) > LONGEST_S)
+    if len(far):
+        raise InputError(f"{path}, line {far[0] + 2}: {seconds[far[0]]:g} s is no time within a drive; mend it.")
     return seconds, None
 
 
@@ -173,10 +213,11 @@ def import_csv(path: Path, job: JobSheet, out: Path, mapped: dict[str, str]) -> 
     columns = _columns(headers[1:], mapped, str(path))
     seconds, utc_ns = _times(cells, headers[0], path)
     values = [_numbers(cells, index, column.header, path) for index, column in enumerate(columns, start=1)]
+    timed = utc_ns is not None or job.started_at is not None
     if utc_ns is None:
         started = job.started_at
         utc_ns = utc_ns_of(started) if started else path.stat().st_mtime_ns // 10**9 * 10**9
-    stream = _stream(columns, seconds, values, utc_ns)
+    stream, beyond = _stream(columns, seconds, values, utc_ns)
     digest = hashlib.sha256(path.read_bytes() + json.dumps(job.to_dict(), sort_keys=True).encode()).hexdigest()
     identity = str(uuid.uuid5(uuid.NAMESPACE_OID, digest))
     folder = new_folder(out, utc_ns, job.name or path.stem)
@@ -185,9 +226,10 @@ def import_csv(path: Path, job: JobSheet, out: Path, mapped: dict[str, str]) -> 
             at_ns = utc_ns + round((entry.time_s - float(seconds[0])) * 1e9)
             append_mark(folder, Mark(at_ns, entry.kind, entry.text))
         nodes: list[dict[str, Any]] = [
-            {"name": STREAM, "description": None, "clock": [], "counters": {"rows": cells.height}}
+            {"name": STREAM, "description": None, "clock": [], "counters": {"rows": cells.height, **beyond}}
         ]
-        write_sealed(folder, identity, job, (stream,), nodes, [], software(), f"imported from {path.name}")
+        origin = f"imported from {path.name}"
+        write_sealed(folder, identity, job, (stream,), nodes, [], software(), origin, timed=timed)
     except BaseException:
         shutil.rmtree(folder, ignore_errors=True)
         raise
@@ -196,8 +238,12 @@ def import_csv(path: Path, job: JobSheet, out: Path, mapped: dict[str, str]) -> 
 
 def _stream(
     columns: list[_Column], seconds: NDArray[np.float64], values: list[NDArray[np.float64]], utc_ns: int
-) -> Stream:
-    """Rows in the file's order; each backward step of time begins a new segment (``boot``)."""
+) -> tuple[Stream, dict[str, int]]:
+    """Rows in the file's order; each backward step of time begins a new segment (``boot``).
+
+    What no sensor can say (below vacuum, above any range) stays as sent in the raw column and is missing in the other;
+    the second part counts it by channel.
+    """
     tick_us = np.rint((seconds - seconds[0]) * 1e6).astype(np.int64)
     boot = np.concatenate([[0], np.cumsum(np.diff(tick_us) < 0)]).astype(np.int32)
     steps = np.diff(tick_us)
@@ -209,6 +255,7 @@ def _stream(
         "boot": boot,
     }
     channels: list[Channel] = []
+    beyond: dict[str, int] = {}
     for column, raw in zip(columns, values, strict=True):
         unit = column.unit
         channels.append(
@@ -221,8 +268,13 @@ def _stream(
                 raw_unit=unit.symbol,
             )
         )
-        data[column.channel_id] = stored_values(raw, unit.scale, unit.offset)
-        data[f"raw_{column.channel_id}"] = pl.Series(raw.astype(np.float32), nan_to_null=True)
+        low, high = POSSIBLE[unit.quantity]
+        possible = (raw * unit.scale + unit.offset >= low) & (raw * unit.scale + unit.offset <= high)
+        outside = int(np.count_nonzero(np.isfinite(raw) & ~possible))
+        if outside:
+            beyond[f"out_of_range_{column.channel_id}"] = outside
+        data[column.channel_id] = stored_values(np.where(possible, raw, np.nan), unit.scale, unit.offset)
+        data[f"raw_{column.channel_id}"] = pl.Series(np.clip(raw, *LARGEST_RAW).astype(np.float32), nan_to_null=True)
     order = {
         name: data[name]
         for name in (
@@ -234,4 +286,4 @@ def _stream(
             *(f"raw_{c.id}" for c in channels),
         )
     }
-    return Stream(STREAM, round(1e6 / usual_us, 4), tuple(channels), pl.DataFrame(order))
+    return Stream(STREAM, round(1e6 / usual_us, 4), tuple(channels), pl.DataFrame(order)), beyond

@@ -102,6 +102,10 @@ def _text(value: Any) -> str:
         raise ValueError("must be text")
     if len(value) > LONGEST_TEXT:
         raise ValueError(f"is longer than {LONGEST_TEXT} characters")
+    try:
+        value.encode("utf-8")
+    except UnicodeEncodeError:
+        raise ValueError("holds half a character (a lone surrogate)") from None
     return value
 
 
@@ -231,8 +235,18 @@ def job_sheet_from(values: Mapping[str, Any], source: str) -> JobSheet:
         try:
             read[key] = _READERS.get(key, _text)(value)
         except ValueError as reason:
-            raise InputError(f"{source}: job sheet key '{key}' {reason}; it is {value!r:.80}.") from None
+            raise InputError(f"{source}: job sheet key '{key}' {reason}; it is {ascii(value)[:80]}.") from None
     return JobSheet(**read)
+
+
+def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """JSON object whose keys stand once; KeyError names one that does not."""
+    values: dict[str, Any] = {}
+    for key, value in pairs:
+        if key in values:
+            raise KeyError(key)
+        values[key] = value
+    return values
 
 
 def read_job_sheet(path: Path) -> JobSheet:
@@ -244,9 +258,14 @@ def read_job_sheet(path: Path) -> JobSheet:
     except OSError as reason:
         raise InputError(f"{path}: the job sheet cannot be read ({reason.strerror}).") from None
     try:
-        values: object = tomllib.loads(text) if path.suffix.lower() == ".toml" else json.loads(text)
+        toml = path.suffix.lower() == ".toml"
+        values: object = tomllib.loads(text) if toml else json.loads(text, object_pairs_hook=_once_each)
     except (tomllib.TOMLDecodeError, json.JSONDecodeError) as reason:
         raise InputError(f"{path}: the job sheet cannot be read: {reason}.") from None
+    except RecursionError:
+        raise InputError(f"{path}: the job sheet is nested too deep; it is one object of keys and values.") from None
+    except KeyError as reason:
+        raise InputError(f"{path}: the job sheet has the key {reason} twice; keep one.") from None
     if not isinstance(values, dict):
         raise InputError(f"{path}: the job sheet must be an object of keys and values.")
     return job_sheet_from(cast("dict[str, Any]", values), str(path))

@@ -68,7 +68,7 @@ PLACES = {
     )
 }
 
-_NUMBERED = re.compile(r"^(?P<place>[a-z_]+?)(?:_(?P<number>[2-9]|[1-9][0-9]))?$")
+_NUMBERED = re.compile(r"^(?P<place>[a-z_]+?)(?:_(?P<number>[2-9]|[1-9][0-9]{1,2}))?$")
 
 
 def place_of(channel_id: str) -> Place:

@@ -38,7 +38,8 @@ class Recording:
     """A recording as it was read.
 
     ``damage`` names each part that is missing, altered or unreadable; what is damaged is left out of ``streams``.
-    Marks carry the recording's own UTC (a replay's clock runs faster than the host's).
+    Marks carry the recording's own UTC (a replay's clock runs faster than the host's). ``timed`` says whether anybody
+    stated the time of day.
     """
 
     path: Path
@@ -52,6 +53,7 @@ class Recording:
     software: str
     digest: str | None
     origin: str | None = None
+    timed: bool = True
 
     @property
     def intact(self) -> bool:
@@ -152,13 +154,14 @@ def _open_sealed(path: Path) -> Recording:
         nodes = tuple(cast("list[dict[str, Any]]", about["nodes"]))
         identity, software = str(about["id"]), str(about["software"])
         origin = cast("str | None", about.get("origin"))
+        stated = bool(about.get("time_of_day_stated", True))
     except (KeyError, TypeError, ValueError) as reason:
         raise InputError(f"{path / RECORDING_FILE}: is not what a recording says of itself ({reason}).") from None
     marks, unread = read_marks(path)
     base = cast("dict[str, str]", about.get("mark_times_utc") or {})
     timed = tuple(_retimed(mark, base) for mark in marks)
     return Recording(
-        path, identity, True, (*damage, *unread), job, tuple(streams), timed, nodes, software, digest, origin
+        path, identity, True, (*damage, *unread), job, tuple(streams), timed, nodes, software, digest, origin, stated
     )
 
 

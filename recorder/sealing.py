@@ -80,8 +80,13 @@ def write_sealed(
     marks: list[Mark],
     software: str,
     origin: str | None = None,
+    *,
+    timed: bool = True,
 ) -> str:
-    """Write streams, ``recording.json`` and the seal; return the digest over all files."""
+    """Write streams, ``recording.json`` and the seal; return the digest over all files.
+
+    ``timed`` is False where nobody stated the time of day (a CSV of seconds): it is then told as not stated.
+    """
     for stream in streams:
         write_parquet(folder / f"{stream.id}.parquet", stream.data)
     filled = [stream.data["t"] for stream in streams if stream.data.height]
@@ -106,6 +111,7 @@ def write_sealed(
         "mark_times_utc": {str(m.monotonic_ns): iso_utc(m.utc_ns) for m in marks if m.monotonic_ns is not None},
         "software": software,
         "origin": origin,
+        "time_of_day_stated": timed,
     }
     write_json(folder / RECORDING_FILE, about)
     return _write_seal(folder, [f"{stream.id}.parquet" for stream in streams])
@@ -144,6 +150,8 @@ def seal(folder: Path, software: str) -> str:
     nodes, _ = read_unsealed_nodes(folder, host)
     marks = marks_in_recording_time(read_marks(folder)[0], nodes, host)
     streams = tuple(stream for node in nodes for stream in node.streams)
+    if not any(stream.data.height for stream in streams):
+        raise InputError(f"{folder}: holds no sample; there is nothing to seal.")
     counted = _losses_by_node(folder)
     entries = [node_entry(node) | counted.get(node.name, {}) for node in nodes]
     digest = write_sealed(folder, str(opening["id"]), job, streams, entries, marks, software)

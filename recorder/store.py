@@ -2,7 +2,9 @@
 
 import os
 import re
+import shutil
 import sys
+import time
 import uuid
 from datetime import UTC, datetime
 from importlib import metadata
@@ -74,6 +76,17 @@ def newest_under_way(out: Path) -> Path:
     if not under_way:
         raise InputError(f"{out}: no recording is under way there; name one with --recording.")
     return max(under_way, key=lambda folder: (folder / OPENING_FILE).stat().st_mtime)
+
+
+def silent_for_s(folder: Path) -> float:
+    """Seconds since the recorder of a recording under way gave a sign of life."""
+    return time.time() - (folder / OPENING_FILE).stat().st_mtime
+
+
+def discard_empty(folder: Path) -> None:
+    """Remove the folder of a recording in which nothing arrived and nobody marked anything."""
+    if {path.name for path in folder.iterdir()} <= {OPENING_FILE}:
+        shutil.rmtree(folder)
 
 
 class _NodeFiles:
@@ -153,6 +166,7 @@ class RecordingStore:
     def force(self) -> None:
         """Put all that arrived on the disk."""
         self._forced_ns = self.host.now_ns()
+        os.utime(self.folder / OPENING_FILE)
         for files in self._nodes.values():
             files.journal.force()
 

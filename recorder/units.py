@@ -65,15 +65,18 @@ UNITS = {
 }
 
 
+_BY_LOWER_CASE = {symbol.lower(): unit for symbol, unit in UNITS.items()}
+
+
 def unit_named(symbol: str) -> Unit:
-    """Return the unit with this symbol.
+    """Return the unit with this symbol, in any case of its letters.
 
     Raises
     ------
     InputError
         If the symbol is not known.
     """
-    try:
-        return UNITS[symbol]
-    except KeyError:
-        raise InputError(f"unit '{symbol}' is not known. Known units: {', '.join(UNITS)}.") from None
+    unit = UNITS.get(symbol) or _BY_LOWER_CASE.get(symbol.lower())
+    if unit is None:
+        raise InputError(f"unit '{symbol}' is not known. Known units: {', '.join(UNITS)}.")
+    return unit

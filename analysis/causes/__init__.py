@@ -33,8 +33,21 @@ class Weight:
     proves: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Narrowed:
+    """Parts, test and check once a fact has narrowed a cause down."""
+
+    fact: str
+    parts: tuple[str, ...]
+    telling_test: str
+    next_check: str
+
+
 class CauseModule(Protocol):
-    """What each module of this folder provides; ``COST`` orders the next checks, cheapest first."""
+    """What each module of this folder provides; ``COST`` orders the next checks, cheapest first.
+
+    ``NARROWED`` holds what to check once a fact has ruled some of the parts out; the first that applies is used.
+    """
 
     CAUSE: str
     PRIOR: float
@@ -42,6 +55,7 @@ class CauseModule(Protocol):
     PARTS: tuple[str, ...]
     TELLING_TEST: str
     NEXT_CHECK: str
+    NARROWED: tuple[Narrowed, ...]
     COST: int
 
 
@@ -63,15 +77,17 @@ def _weighed(module: CauseModule, facts: dict[str, Fact]) -> Cause:
     log_odds = math.log(module.PRIOR / (1.0 - module.PRIOR)) + sum(weight.llr for weight in spoken)
     probability = 1.0 / (1.0 + math.exp(-log_odds))
     words = [(weight.llr, f"{facts[weight.fact].says}: {weight.reason}") for weight in spoken]
+    whole = Narrowed("", module.PARTS, module.TELLING_TEST, module.NEXT_CHECK)
+    told = next((narrowed for narrowed in module.NARROWED if narrowed.fact in facts), whole)
     return Cause(
         module.CAUSE,
         round(min(max(probability, 0.001), 0.999), 3),
         standing_of(probability, proves=any(weight.proves for weight in spoken)),
         tuple(text for llr, text in sorted(words, reverse=True) if llr > 0),
         tuple(text for llr, text in sorted(words) if llr < 0),
-        module.PARTS,
-        module.TELLING_TEST,
-        module.NEXT_CHECK,
+        told.parts,
+        told.telling_test,
+        told.next_check,
     )
 
 

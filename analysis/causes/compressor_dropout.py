@@ -1,9 +1,23 @@
 """The compressor stops by itself: supply, coil or clutch."""
 
-from analysis.causes import Weight
+from analysis.causes import Narrowed, Weight
 
 CAUSE = "compressor_dropout"
 PRIOR = 0.05
+NARROWED: tuple[Narrowed, ...] = (
+    Narrowed(
+        "stopped mechanical",
+        ("clutch coil weak when hot", "ground of the coil", "clutch air gap", "clutch facing"),
+        "record the coil's current through the next dropout: full current is gap or facing, little is coil or ground",
+        "measure the coil's resistance and ground hot, then the air gap",
+    ),
+    Narrowed(
+        "stopped electrical",
+        ("clutch relay", "fuse", "wiring or plug", "pressure switch contact", "the control that feeds the relay"),
+        "record both sides of relay and switch through the next dropout: the last place with supply tells the part",
+        "wriggle relay, fuse and plugs hot while watching the clutch's supply",
+    ),
+)
 COST = 2
 PARTS = (
     "clutch relay or fuse",

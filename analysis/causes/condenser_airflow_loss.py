@@ -1,9 +1,10 @@
 """The condenser gets too little air."""
 
-from analysis.causes import Weight
+from analysis.causes import Narrowed, Weight
 
 CAUSE = "condenser_airflow_loss"
 PRIOR = 0.05
+NARROWED: tuple[Narrowed, ...] = ()
 COST = 2
 PARTS = ("fan motor", "fan relay or control module", "fan wiring or fuse", "blocked condenser")
 TELLING_TEST = (

@@ -1,9 +1,10 @@
 """Ice on the evaporator keeps the air from passing."""
 
-from analysis.causes import Weight
+from analysis.causes import Narrowed, Weight
 
 CAUSE = "evaporator_icing"
 PRIOR = 0.03
+NARROWED: tuple[Narrowed, ...] = ()
 COST = 2
 PARTS = ("evaporator temperature sensor or its seat", "compressor control set too cold", "blower or cabin filter")
 TELLING_TEST = "switch cooling off for ten minutes with the blower on: if it cools again, it was ice"

@@ -1,9 +1,10 @@
 """Water in the system freezes in the valve."""
 
-from analysis.causes import Weight
+from analysis.causes import Narrowed, Weight
 
 CAUSE = "moisture_freeze"
 PRIOR = 0.03
+NARROWED: tuple[Narrowed, ...] = ()
 COST = 4
 PARTS = ("spent receiver-drier or accumulator", "moisture let in at the last service", "leak on a side in vacuum")
 TELLING_TEST = (

@@ -1,9 +1,10 @@
 """Air in the system."""
 
-from analysis.causes import Weight
+from analysis.causes import Narrowed, Weight
 
 CAUSE = "non_condensables"
 PRIOR = 0.02
+NARROWED: tuple[Narrowed, ...] = ()
 COST = 4
 PARTS = ("air left at the last service", "leak on a side in vacuum")
 TELLING_TEST = "soak overnight and compare static pressure with saturation at the temperature of the metal"

@@ -1,9 +1,10 @@
 """Nothing wrong in the refrigerant circuit: air doors, heater valve, blower, recirculation."""
 
-from analysis.causes import Weight
+from analysis.causes import Narrowed, Weight
 
 CAUSE = "outside_the_circuit"
 PRIOR = 0.10
+NARROWED: tuple[Narrowed, ...] = ()
 COST = 1
 PARTS = ("air mix door or its actuator", "heater valve", "blower or its control", "recirculation door", "cabin filter")
 TELLING_TEST = (

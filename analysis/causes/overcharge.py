@@ -1,9 +1,10 @@
 """Too much refrigerant."""
 
-from analysis.causes import Weight
+from analysis.causes import Narrowed, Weight
 
 CAUSE = "overcharge"
 PRIOR = 0.03
+NARROWED: tuple[Narrowed, ...] = ()
 COST = 3
 PARTS = ("overfill at the last service",)
 TELLING_TEST = "recover and weigh against the rated charge"

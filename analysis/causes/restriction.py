@@ -1,9 +1,10 @@
 """A narrow place in the liquid line, drier, valve or orifice."""
 
-from analysis.causes import Weight
+from analysis.causes import Narrowed, Weight
 
 CAUSE = "restriction"
 PRIOR = 0.04
+NARROWED: tuple[Narrowed, ...] = ()
 COST = 4
 PARTS = ("expansion valve or orifice", "receiver-drier", "pinched line")
 TELLING_TEST = "feel and measure for a temperature drop along the liquid line; compare subcooling with superheat"

@@ -1,9 +1,10 @@
 """The measurement, not the vehicle."""
 
-from analysis.causes import Weight
+from analysis.causes import Narrowed, Weight
 
 CAUSE = "sensor_fault"
 PRIOR = 0.05
+NARROWED: tuple[Narrowed, ...] = ()
 COST = 1
 PARTS = ("sensor", "its plug or lead", "its clamp or coupler")
 TELLING_TEST = "swap the sensor or its lead and see whether the fault goes with it"

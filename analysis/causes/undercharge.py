@@ -1,9 +1,10 @@
 """Too little refrigerant, by a leak or a short fill."""
 
-from analysis.causes import Weight
+from analysis.causes import Narrowed, Weight
 
 CAUSE = "undercharge"
 PRIOR = 0.08
+NARROWED: tuple[Narrowed, ...] = ()
 COST = 3
 PARTS = ("leak at hose, seal, condenser or evaporator", "service valve", "short fill at the last service")
 TELLING_TEST = (

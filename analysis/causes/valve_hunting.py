@@ -1,9 +1,10 @@
 """The expansion valve hunts."""
 
-from analysis.causes import Weight
+from analysis.causes import Narrowed, Weight
 
 CAUSE = "valve_hunting"
 PRIOR = 0.03
+NARROWED: tuple[Narrowed, ...] = ()
 COST = 3
 PARTS = ("expansion valve", "its bulb or capillary, or their insulation", "a compressor control that swings")
 TELLING_TEST = "record superheat at the evaporator outlet: it swings with the low side where the valve hunts"

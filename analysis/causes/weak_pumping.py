@@ -1,9 +1,10 @@
 """The compressor pumps weakly."""
 
-from analysis.causes import Weight
+from analysis.causes import Narrowed, Weight
 
 CAUSE = "weak_pumping"
 PRIOR = 0.04
+NARROWED: tuple[Narrowed, ...] = ()
 COST = 4
 PARTS = (
     "control valve of a variable compressor",

@@ -18,7 +18,7 @@ from recorder.recording import short_digest
 HERE = Path(__file__).parent
 PLOTLY = HERE / "vendor" / "plotly-basic.min.js"
 DASHES = {"solid": "solid", "dash": "dash", "dot": "dot"}
-LANE_SHARE = 0.035
+LANE_SHARE = 0.04
 EPOCH_MS = 946_684_800_000.0
 """2000-01-01: plotly reads numbers below 10,000 on a date axis as years, so that the axis must not start at 0."""
 FULL_RATE, REDUCED = 20_000, 4_000
@@ -32,7 +32,7 @@ def html_of(case: Case, findings: Findings) -> str:
     chart = json.dumps(chart_of(figure), separators=(",", ":"), allow_nan=False).replace("</", "<\\/")
     template = (HERE / "report.html").read_text(encoding="utf-8")
     parts = {
-        "title": escape(f"Report, {findings.recording.name}"),
+        "title": escape(f"Report, {_name(findings)}"),
         "heading": _heading(findings),
         "episodes": _episodes(findings),
         "causes": _causes(findings),
@@ -80,7 +80,11 @@ def chart_of(figure: Figure) -> dict[str, Any]:
             layout["shapes"].append(_block(start, end, base, lane.weight))
         layout["annotations"].append(_lane_name(lane.name, base))
     layout["shapes"] += [_flag(flag.time_s) for flag in figure.flags]
-    layout["annotations"] += [_flag_name(flag.time_s, flag.text) for flag in figure.flags]
+    free_s = figure.start_s
+    for flag in figure.flags:
+        if flag.time_s >= free_s:
+            layout["annotations"].append(_flag_name(flag.time_s, flag.text))
+            free_s = flag.time_s + 0.06 * (figure.end_s - figure.start_s)
     return {"data": data, "layout": layout}
 
 
@@ -139,6 +143,8 @@ def _trace(line: Line, axis: str, unit: str) -> dict[str, Any]:
 
 def _even_times(t_s: np.ndarray[tuple[int], np.dtype[np.float64]]) -> dict[str, float]:
     """The times of a trace, evenly spaced also where it is reduced, as plotly's start and step."""
+    if len(t_s) == 0:
+        return {"x0": _ms(0.0), "dx": 1000.0}
     step_s = float(t_s[-1] - t_s[0]) / max(len(t_s) - 1, 1)
     return {"x0": _ms(float(t_s[0])), "dx": 1000.0 * step_s}
 
@@ -189,7 +195,7 @@ def _line_names(strip: Strip, axis: str) -> list[dict[str, Any]]:
 
 
 def _block(start: float, end: float, base: float, weight: str) -> dict[str, Any]:
-    height = LANE_SHARE * (0.75 if weight == "episode" else 0.35)
+    height = LANE_SHARE * (0.4 if weight == "episode" else 0.2)
     return {
         "type": "rect",
         "xref": "x",
@@ -207,11 +213,11 @@ def _lane_name(name: str, base: float) -> dict[str, Any]:
     return {
         "name": "lane",
         "xref": "paper",
-        "x": 1.005,
+        "x": 0,
         "xanchor": "left",
         "yref": "paper",
-        "y": round(base, 4),
-        "yanchor": "bottom",
+        "y": round(base + LANE_SHARE, 4),
+        "yanchor": "top",
         "text": escape(name),
         "showarrow": False,
         "font": {"size": 10},
@@ -248,6 +254,13 @@ def _flag_name(time_s: float, text: str) -> dict[str, Any]:
     }
 
 
+def _name(findings: Findings) -> str:
+    """What a reader calls the recording: the vehicle and the day, else its folder."""
+    job, about = findings.job_sheet, findings.recording
+    vehicle = job.get("vehicle") or job.get("name")
+    return f"{vehicle}, {(about.started_at or 'date not stated')[:10]}" if vehicle else about.name
+
+
 def _heading(findings: Findings) -> str:
     about = findings.recording
     job = findings.job_sheet
@@ -258,7 +271,7 @@ def _heading(findings: Findings) -> str:
     complaint = f"<p>Complaint: {escape(str(job['complaint']))}</p>" if job.get("complaint") else ""
     fault = " fault" if findings.verdict == "fault_found" else ""
     return (
-        f"<h1>{escape(about.name)}</h1><p>{who}</p><p>recorded {escape(about.started_at)}, "
+        f"<h1>{escape(_name(findings))}</h1><p>{who}</p><p>recorded {escape(about.started_at or '(date not stated)')}, "
         f"{wording.clock(about.duration_s)} long{' · ' + escape(about.origin) if about.origin else ''}</p>{broken}"
         f'<p class="verdict{fault}"><strong>{escape(wording.verdict(findings))}</strong><br>'
         f"{escape(findings.coverage.says)}.</p>{complaint}"
@@ -303,7 +316,12 @@ def _cause(cause: Cause) -> str:
 
 def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
     top = "".join(f"<th scope=col>{escape(cell)}</th>" for cell in head)
-    body = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
+    body = "".join(
+        "<tr>"
+        + "".join(f'<td data-head="{escape(h)}">{escape(c)}</td>' for h, c in zip(head, row, strict=True))
+        + "</tr>"
+        for row in rows
+    )
     return f"<div class=wide><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>"
 
 

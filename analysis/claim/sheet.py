@@ -1,11 +1,12 @@
 """The claim sheet's words and figures, typeset to PDF and PNG."""
 
 import json
+import re
 import shutil
 import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import typst
 
@@ -21,6 +22,13 @@ FONTS = HERE / "fonts"
 EPISODES_LISTED = 12
 WINDOWS = 2
 PNG_PPI = 150.0
+STAND_IN = "?"
+WORTH_A_LINE = 0.05
+_PRINTABLE = re.compile(
+    "[\u0020-\u007e\u00a0-\u0377\u037a-\u037f\u0384-\u038a\u038e-\u03a1\u03a3-\u03e1\u03f0-\u052f\u1e00-\u1eff"
+    "\u2010-\u2027\u2030-\u205e\u20a0-\u20bf\u2100-\u214f\u00b1\u2212]"
+)
+"""Latin, Greek, Cyrillic, punctuation and signs: what both shipped fonts cover (read from their character maps)."""
 
 
 def pdf_and_pngs(case: Case, findings: Findings) -> tuple[bytes, list[bytes]]:
@@ -28,6 +36,12 @@ def pdf_and_pngs(case: Case, findings: Findings) -> tuple[bytes, list[bytes]]:
     with tempfile.TemporaryDirectory(prefix="warmspell-") as name:
         root = Path(name)
         data = sheet_data(case, findings, root)
+        data, foreign = printable(data)
+        if foreign:
+            data["verify"] += (
+                f" {foreign} characters of other scripts cannot be printed with this sheet's font and stand as "
+                f"{STAND_IN}; the HTML report shows them."
+            )
         (root / "data.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
         shutil.copyfile(HERE / "sheet.typ", root / "sheet.typ")
         compiler = typst.Compiler(
@@ -43,19 +57,34 @@ def _files(made: bytes | list[bytes] | None) -> list[bytes]:
     return made if isinstance(made, list) else [made or b""]
 
 
+def printable(value: Any) -> tuple[Any, int]:
+    """Values whose texts the shipped font can print, and how many characters it cannot: they are told, not lost."""
+    if isinstance(value, str):
+        kept = "".join(c if _PRINTABLE.match(c) else " " if c.isspace() else STAND_IN for c in value)
+        return kept, sum(not _PRINTABLE.match(c) and not c.isspace() for c in value)
+    if isinstance(value, dict):
+        pairs = {key: printable(item) for key, item in cast("dict[str, Any]", value).items()}
+        return {key: item for key, (item, _) in pairs.items()}, sum(n for _, n in pairs.values())
+    if isinstance(value, list):
+        items = [printable(item) for item in cast("list[Any]", value)]
+        return [item for item, _ in items], sum(n for _, n in items)
+    return value, 0
+
+
 def sheet_data(case: Case, findings: Findings, root: Path) -> dict[str, Any]:
     """Everything the template shows; figures are written into ``root``."""
     about = findings.recording
     overview = figure_of(case, findings, "", 0.0, case.timeline.duration_s)
-    (root / "overview.svg").write_text(svg_of(overview, 720, 400), encoding="utf-8")
+    (root / "overview.svg").write_text(printable(svg_of(overview, 720, 400))[0], encoding="utf-8")
     started = datetime.fromtimestamp(case.timeline.started_utc_ns / 1e9, UTC)
     digest = short_digest(about.digest) if about.digest else "not sealed"
     return {
         "title": f"Claim sheet, {about.name}",
         "software": findings.software,
-        "date": [started.year, started.month, started.day],
+        "date": [started.year, started.month, started.day] if about.started_at else [2000, 1, 1],
         "heading": "Air conditioning: claim sheet",
-        "subheading": f"recorded {started:%Y-%m-%d %H:%M} UTC, {wording.clock(about.duration_s)} long"
+        "subheading": (f"recorded {started:%Y-%m-%d %H:%M} UTC" if about.started_at else "date not stated")
+        + f", {wording.clock(about.duration_s)} long"
         + (f" · {about.origin}" if about.origin else ""),
         "id_line": f"recording {about.id}",
         "digest_line": f"digest {digest}",
@@ -144,7 +173,7 @@ def _complaint(findings: Findings) -> list[list[str]]:
     return _job(
         findings,
         ("complaint", "complaint", ""),
-        ("cause found", "cause", ""),
+        ("cause found by hand", "cause", ""),
         ("correction", "correction", ""),
         ("parts", "parts", ""),
         ("labour", "labour_h", "h"),
@@ -165,7 +194,7 @@ def _episodes(case: Case, findings: Findings, root: Path) -> dict[str, Any]:
         start, end = around(episode, case.timeline.duration_s)
         heading = f"{wording.title(episode.kind)}, {wording.span(episode.start_s, episode.end_s)}"
         figure = figure_of(case, findings, "", start, end)
-        (root / f"window{number}.svg").write_text(svg_of(figure, 720, 330), encoding="utf-8")
+        (root / f"window{number}.svg").write_text(printable(svg_of(figure, 720, 380))[0], encoding="utf-8")
         windows.append({"title": heading[0].upper() + heading[1:], "file": f"window{number}.svg"})
     listed = [
         {
@@ -206,7 +235,7 @@ def _rivals(findings: Findings) -> list[dict[str, Any]]:
             "next": cause.next_check,
         }
         for cause in findings.causes
-        if cause.standing == "not excluded"
+        if cause.standing == "not excluded" and (cause.reasons_for or cause.probability >= WORTH_A_LINE)
     ]
 
 

@@ -24,13 +24,19 @@ def detect(case: Case) -> Detection:
         if stop.why == "dropout" and _end(case, stop) - stop.at_s >= LIMITS["shortest"].value
     )
     if episodes:
-        return Detection(PRESENT, f"{len(episodes)} times the compressor stayed off although asked for", episodes)
+        return Detection(PRESENT, f"{_times(len(episodes))} the compressor stayed off although asked for", episodes)
     unknown = [stop for stop in case.stops if stop.why == "unknown" and _end(case, stop) - stop.at_s >= 12.0]
     if unknown:
         at = ", ".join(f"{stop.at_s:.0f} s" for stop in unknown[:5])
         missing = ("clutch",) if case.lacks("clutch") else ()
         return Detection(UNDECIDED, f"stops at {at} have no reason in the recording: {unknown[0].says}", (), missing)
-    return Detection(ABSENT, f"each of {len(case.stops)} stops has its reason")
+    return Detection(
+        ABSENT, f"each of {len(case.stops)} stops has its reason" if case.stops else "the compressor never stopped"
+    )
+
+
+def _times(number: int) -> str:
+    return "once" if number == 1 else f"{number} times"
 
 
 def _end(case: Case, stop: Stop) -> float:
@@ -42,8 +48,11 @@ def _episode(case: Case, stop: Stop) -> Episode:
     line = case.timeline
     signal = line.signal("low_side")
     u_low = combine(signal.u, signal.noise) if signal else 0.0
-    says = [f"off for {end - stop.at_s:.0f} s while cooling was asked for"]
-    measures: dict[str, Measured] = {"off_s": measured(end - stop.at_s, line.step_s)}
+    stopped = max((run.end_s for run in case.running.runs if run.end_s <= stop.at_s + 1.0), default=stop.at_s)
+    says = [f"off for {end - stopped:.0f} s while cooling was asked for"]
+    measures: dict[str, Measured] = {"off_s": measured(end - stopped, line.step_s)}
+    if stop.at_s - stopped > 2.0:
+        says.append(f"{end - stop.at_s:.0f} s of it after it should have restarted")
     if case.habit is not None:
         past = case.median(case.derived.low_kpa, end - 3.0, end - 0.5) - case.habit.cut_in_kpa
         if math.isfinite(past) and past > 0:

@@ -61,7 +61,11 @@ def detect(case: Case) -> Detection:
             state, why = UNDECIDED, f"condensing stood {usual:.0f} K over ambient throughout: nothing to compare with"
         return Detection(state, why)
     episodes = tuple(_episode(case, seen, baseline, span) for span in spans)
-    return Detection(PRESENT, f"{len(episodes)} times condensing climbed away from its own baseline", episodes)
+    return Detection(
+        PRESENT,
+        f"{'once' if len(episodes) == 1 else f'{len(episodes)} times'} condensing climbed away from its own baseline",
+        episodes,
+    )
 
 
 def _seen(case: Case, over: Floats | None) -> Floats | None:
@@ -156,7 +160,8 @@ def _episode(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) 
     kpa = float("nan")
     if high is not None:
         kpa = case.median(high, float(t[peak]) - 1, float(t[peak]) + 1) - case.timeline.barometric_kpa
-    climb_s = float(t[peak] - t[edges.first])
+    nearly = np.flatnonzero(seen[part] >= own + 0.85 * rise)
+    climb_s = float(t[edges.first + int(nearly[0])] - t[edges.first]) if len(nearly) else float("nan")
     u = _u_over(case, float(seen[peak]))
     measures = {
         "over_ambient_k": measured(float(seen[peak]), u),
@@ -166,8 +171,8 @@ def _episode(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) 
         "high_side_kpa": measured(kpa, _u_high(case)),
     }
     says = (
-        f"condensing climbed {rise:.0f} K over its own baseline in {climb_s:.0f} s to {seen[peak]:.0f} K over ambient "
-        f"({kpa:.0f} kPa gauge)"
+        f"condensing climbed {rise:.0f} K over its own baseline, most of it in {climb_s:.0f} s, to "
+        f"{seen[peak]:.0f} K over ambient ({kpa:.0f} kPa gauge)"
     )
     evidence = [Evidence("condensing_climbs", says, measures), *_conditions(case, edges)]
     severity = min(1.0, max(0.1, rise / LIMITS["full_rise"].value))

@@ -28,7 +28,7 @@ def detect(case: Case) -> Detection:
         else:
             groups.append([trip])
     episodes = tuple(_episode(case, group) for group in groups)
-    return Detection(PRESENT, f"{len(trips)} stops by the pressure switch", episodes)
+    return Detection(PRESENT, f"{len(trips)} stop{'s' if len(trips) > 1 else ''} by the pressure switch", episodes)
 
 
 def _episode(case: Case, trips: list[Stop]) -> Episode:

@@ -48,7 +48,11 @@ def detect(case: Case) -> Detection:
     episodes = [e for e in episodes if e.start_s - first_start > LIMITS["valve_cold"].value]
     if not episodes:
         return Detection(UNDECIDED, "the only dive came before the valve was cold")
-    return Detection(PRESENT, f"{len(episodes)} times the low side dived and freed itself", tuple(episodes))
+    return Detection(
+        PRESENT,
+        f"{'once' if len(episodes) == 1 else f'{len(episodes)} times'} the low side dived and freed itself",
+        tuple(episodes),
+    )
 
 
 def _episode(case: Case, te: Floats, span: tuple[int, int]) -> Episode:

@@ -50,7 +50,9 @@ def detect(case: Case) -> Detection:
         episode = Episode(KIND, start, case.last_stop_s(), severity, evidence, permanent=True)
         return Detection(PRESENT, "static pressure above saturation and condensing high", (episode,))
     if excess.value - excess.u95 > limit:
-        return Detection(UNDECIDED, f"{says}, yet condensing only {level:.0f} K over ambient: a warm engine does that too")
+        return Detection(
+            UNDECIDED, f"{says}, yet condensing only {level:.0f} K over ambient: a warm engine does that too"
+        )
     if excess.value + excess.u95 < limit + LIMITS["soak_u"].value or level < LIMITS["condensing_high"].value:
         return Detection(ABSENT, f"{says}; condensing {level:.0f} K over ambient")
     return Detection(UNDECIDED, f"{says}: soak longer and measure the metal to know")

@@ -17,7 +17,7 @@ from analysis.uncertainty import measured
 KIND = "restriction"
 NEEDS = ("low_side", "high_side", "vent", "refrigerant", "runs")
 LIMITS = limit_table(
-    Limit("deep", -6.0, "degC", "evaporating, late in each run; " + PRACTICE),
+    Limit("deep", -8.0, "degC", "evaporating, late in each run; " + PRACTICE),
     Limit("starved", 13.0, "K", "vent over evaporating, late in each run; " + PRACTICE),
     Limit("fed", 9.0, "K", PRACTICE),
     Limit("vent_cool", 14.0, "K", "ambient minus vent of a system that cools; " + PRACTICE),
@@ -101,4 +101,4 @@ def _warm(case: Case, late: Mask) -> bool:
     vent, ambient = case.timeline.grid("vent"), case.timeline.grid("ambient")
     if vent is None or ambient is None:
         return True
-    return float(np.median(case.over(ambient - vent, late))) < LIMITS["vent_cool"].value
+    return float(np.median(_by_minute(case, ambient - vent, late))) < LIMITS["vent_cool"].value

@@ -44,7 +44,9 @@ def detect(case: Case) -> Detection:
     found = [episode for span in spans if (episode := _episode(case, swing, span)) is not None]
     if found:
         return Detection(
-            PRESENT, f"{len(found)} stretches of regular swing with the compressor running on", tuple(found)
+            PRESENT,
+            f"{len(found)} stretch{'es' if len(found) > 1 else ''} of regular swing with the compressor running on",
+            tuple(found),
         )
     if case.seconds(quiet) < 2.0 * window:
         return Detection(UNDECIDED, "the compressor never ran on long enough at an even speed")

@@ -60,7 +60,11 @@ def detect(case: Case) -> Detection:
         if warm >= LIMITS["vent_up"].value:
             episodes.append(_episode(case, te, lift, usual_te, usual_lift, warm, span))
     if episodes:
-        return Detection(PRESENT, f"{len(episodes)} times the lift was lost while driven", tuple(episodes))
+        return Detection(
+            PRESENT,
+            f"{'once' if len(episodes) == 1 else f'{len(episodes)} times'} the lift was lost while driven",
+            tuple(episodes),
+        )
     return Detection(ABSENT, f"while driven the lift held near ln(high/low) {usual_lift:.2f}")
 
 

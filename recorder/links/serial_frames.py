@@ -24,6 +24,8 @@ LARGEST_READ = 1 << 16
 def open_link(address: str) -> Link:
     """Return a link for ``/dev/ttyACM0``, ``serial:/dev/ttyUSB0?baud=921600``, ``COM3`` or ``socket://host:port``."""
     port, _, option = address.removeprefix("serial:").partition("?")
+    if port.startswith("/") and not Path(port).exists():
+        raise InputError(f"{port}: there is no such port; plug the node in, or look for its name in /dev/serial/by-id.")
     try:
         baud = int(option.removeprefix("baud=")) if option else BAUD
     except ValueError:

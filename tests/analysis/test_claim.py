@@ -157,6 +157,33 @@ def test_markup_is_printed_as_it_was_typed(tmp_path: Path):
         assert words in text
 
 
+@pytest.mark.debian("pdftotext")
+def test_scripts_that_the_font_lacks_are_told_and_cost_nothing(tmp_path: Path):
+    t = np.arange(0.0, 100.0, 0.5)
+    recording = recording_of(t, {"vent [degC]": 12.0 + t * 0}, customer="王 Ltd 🚐", complaint="Ощущение тепла\x07")
+    write_report(recording, tmp_path, "test")
+    text = " ".join(poppler("pdftotext", "-layout", str(tmp_path / "claim-sheet.pdf"), "-").split())
+    assert "? Ltd ?" in text
+    assert "Ощущение тепла" in text
+    assert "characters of other scripts cannot be printed" in text
+    assert "王 Ltd" in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_job_sheet_may_be_given_after_the_drive(tmp_path: Path):
+    sheet = tmp_path / "bus.json"
+    sheet.write_text(json.dumps({"refrigerant": "R-1234yf", "customer": "Harrow Vale"}), encoding="utf-8")
+    done = warmspell("analyse", str(BEFORE), "--job", str(sheet), "--json")
+    assert json.loads(done.stdout)["recording"]["refrigerant"] == "R-1234yf"
+    assert warmspell("check", str(BEFORE)).returncode == 0
+
+
+@pytest.mark.parametrize("rows", [1, 2])
+def test_a_recording_of_a_row_or_two_still_gets_its_sheet(rows: int, tmp_path: Path):
+    t = np.arange(rows) * 1.0
+    write_report(recording_of(t, {"low_side [kPa]": 200.0 + t, "high_side [kPa]": 900.0 + t}), tmp_path, "test")
+    assert (tmp_path / "claim-sheet.pdf").stat().st_size > 10_000
+
+
 def test_a_damaged_recording_says_not_intact_on_the_sheet(tmp_path: Path):
     import shutil
 

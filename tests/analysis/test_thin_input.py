@@ -68,6 +68,34 @@ def test_a_transcritical_refrigerant_has_no_condensing_temperature():
     assert all(row.measured.value is None for row in over)
 
 
+def test_what_was_not_recorded_neither_ran_nor_counts_as_driving():
+    """An hour without any row: the runs end where the record breaks off, exposure counts what was seen."""
+    t = np.where(T < 200.0, T, T + 3600.0)
+    columns = {"low_side [kPa]": LOW, "high_side [kPa]": HIGH, "clutch [V]": np.where(T > 20, 13.0, 0.0)}
+    found = diagnose(recording_of(t, columns), "test")
+    assert [flag.kind for flag in found.flags] == ["gap"]
+    assert "3600 s" in found.flags[0].text
+    assert len(found.compressor.runs) == 2
+    assert sum(run.end_s - run.start_s for run in found.compressor.runs) < 400.0
+    assert found.compressor.stops[0].why == "not_recorded"
+    assert found.coverage.exposure_s < 401.0
+    assert found.cycling == ()
+
+
+def test_something_outside_its_band_without_a_known_kind_cannot_tell():
+    warm = np.full(len(T), 38.0)
+    columns = {
+        "low_side [kPa]": LOW,
+        "high_side [kPa]": HIGH + 1100.0,
+        "vent [degC]": VENT,
+        "ambient [degC]": warm,
+        "clutch [V]": np.where(T > 20, 13.0, 0.0),
+    }
+    found = findings(columns)
+    assert found.verdict == "cannot_tell"
+    assert "outside what is expected" in found.verdict_why
+
+
 def test_channels_that_never_change():
     constant = np.full(len(T), 300.0)
     found = findings({"low_side [kPa]": constant, "high_side [kPa]": constant, "clutch [V]": np.zeros(len(T))})

@@ -139,7 +139,8 @@ def _drive(rng: np.random.Generator, vehicle: Vehicle, fault: str) -> Drive:
     end = duration - (float(rng.uniform(60.0, 160.0)) if rng.random() < 0.5 else 0.0)
     stops.append((end - 20.0, duration))
     trip = Drive(
-        duration, float(rng.uniform(24.0, 38.0)), 15.0 + float(rng.uniform(0, 6)), end, stops, float(rng.uniform(35, 75)),
+        duration, float(rng.uniform(24.0, 38.0)), 15.0 + float(rng.uniform(0, 6)), end, stops,
+        float(rng.uniform(35, 75)),
         stop_start=bool(rng.random() < 0.2) and fault == "healthy", fault=fault, phase=float(rng.uniform(0, 6)),
     )  # fmt: skip
     if fault == "healthy" and rng.random() < 0.4:

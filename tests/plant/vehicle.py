@@ -177,7 +177,8 @@ def _advance(vehicle: Vehicle, props: Fluid, s: _State, given: Inputs) -> tuple[
     low_air = air if flow_c == 0.0 and high - low < 3e4 else 0.0
     return (
         low + low_air, high + air, vent, inlet, suction, liquid_line, s.cabin,
-        volts * (clutch or (wanted_volts(vehicle, s, given) and not given.engages)), given.engine_rpm, given.speed_kmh, volts * (given.fan > 0.5 and given.engine_rpm > 0),
+        volts * (clutch or (wanted_volts(vehicle, s, given) and not given.engages)),
+        given.engine_rpm, given.speed_kmh, volts * (given.fan > 0.5 and given.engine_rpm > 0),
     )  # fmt: skip
 
 

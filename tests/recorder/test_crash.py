@@ -59,6 +59,37 @@ def test_a_killed_recorder_leaves_what_was_forced_and_seal_finishes_it(tmp_path:
     assert sealed.streams[0].data.select(shared).equals(original.select(shared).head(rows))
 
 
+def test_nobody_marks_a_recording_whose_recorder_died(tmp_path: Path, replaying: Replaying):
+    recorder = start_recorder(replaying.start(BEFORE, 100.0), tmp_path)
+    journal = wait_for_journal(tmp_path, 20_000)
+    assert warmspell("mark", "note", "alive", "--recording", str(journal.parent)).returncode == 0
+    recorder.send_signal(signal.SIGKILL)
+    recorder.wait()
+    minute_ago = time.time() - 60.0
+    os.utime(journal.parent / "opening.json", (minute_ago, minute_ago))
+    done = warmspell("mark", "note", "dead", "--recording", str(journal.parent))
+    assert done.returncode == 1
+    assert "nothing was marked" in done.stderr
+    assert "warmspell seal" in done.stderr
+
+
+def test_a_port_that_does_not_exist_is_told_at_once_and_leaves_nothing(tmp_path: Path):
+    done = warmspell("record", "/dev/ttyNOPE", "--for", "3s", "--out", str(tmp_path / "out"))
+    assert done.returncode == 1
+    assert "/dev/ttyNOPE: there is no such port" in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_port_on_which_nobody_speaks_leaves_no_folder(tmp_path: Path):
+    master, slave = os.openpty()
+    done = warmspell("record", os.ttyname(slave), "--for", "2s", "--out", str(tmp_path / "out"))
+    os.close(master)
+    os.close(slave)
+    assert done.returncode == 1
+    assert "nothing was received, nothing was kept" in done.stderr
+    assert list((tmp_path / "out").iterdir()) == []
+
+
 def test_a_journal_cut_by_the_power_is_read_up_to_the_cut(tmp_path: Path, replaying: Replaying):
     recorder = start_recorder(replaying.start(BEFORE, 200.0), tmp_path)
     journal = wait_for_journal(tmp_path, 80_000)

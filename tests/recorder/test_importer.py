@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from recorder.errors import InputError
-from recorder.importer import import_csv
+from recorder.importer import POSSIBLE, import_csv
 from recorder.jobsheet import JobSheet
 from recorder.recording import open_recording
 from recorder.units import UNITS, unit_named
@@ -97,7 +97,9 @@ def test_any_numbers_come_back_within_float32(tmp_path_factory: pytest.TempPathF
     symbol = UNITS[unit]
     expected = values * symbol.scale + symbol.offset
     got = recording.streams[0].data[place].to_numpy()
-    assert np.allclose(got, expected, rtol=2e-7, atol=1e-4)
+    low, high = POSSIBLE[symbol.quantity]
+    expected[(expected < low) | (expected > high)] = np.nan
+    assert np.allclose(got, expected, rtol=2e-7, atol=1e-4, equal_nan=True)
     assert np.allclose(recording.streams[0].data[f"raw_{place}"].to_numpy(), values, rtol=1e-7, atol=1e-30)
 
 
@@ -122,6 +124,11 @@ WRONG = {
     "no channel": ("time_s\n0\n", ["no channel beside the time"]),
     "an empty file": ("", ["is empty"]),
     "a header alone": ("time_s,vent [degC]\n", ["no samples below"]),
+    "a time that is no drive's": ("time_s,vent [degC]\n0,1\n1e12,2\n", ["line 3", "1e+12 s is no time within a drive"]),
+    "a date in no ISO order": ("time,vent [degC]\n03/04/2026 10:00,1\n", ["line 2", "no ISO 8601 time"]),
+    "a year before sensors": ("time,vent [degC]\n0001-01-01T00:00:00Z,1\n", ["line 2", "no ISO 8601 time"]),
+    "one column too many": ("time_s,vent [degC]\n0,1\n1,2,3\n", ["line 3", "has 3 columns, line 1 has 2"]),
+    "line ends of CR alone": ("time_s,vent [degC]\r0,1\r1,2\r", ["CR alone"]),
     "too few columns below": ("time_s,vent [degC],clutch [V]\n0,1\n", ["columns"]),
 }
 
@@ -148,6 +155,7 @@ def test_bad_input_gets_one_sentence_and_leaves_nothing(case: str, tmp_path: Pat
         ({"refrigerent": "R-134a"}, ["refrigerent"]),
         ({"altitude_m": "high"}, ["altitude_m", "number"]),
         ({"marks": [{"time_s": 1, "kind": "lunch"}]}, ["lunch"]),
+        ({"customer": "half \ud800"}, ["customer", "half a character"]),
     ],
 )
 def test_a_bad_job_sheet_names_file_and_key(job: dict[str, object], words: list[str], tmp_path: Path):
@@ -160,6 +168,39 @@ def test_a_bad_job_sheet_names_file_and_key(job: dict[str, object], words: list[
     for word in [str(sheet), *words]:
         assert word in done.stderr
     assert not (tmp_path / "out").exists()
+
+
+def test_a_job_sheet_with_a_key_twice_or_nested_too_deep_is_refused(tmp_path: Path):
+    path, sheet = tmp_path / "drive.csv", tmp_path / "bus.json"
+    path.write_text("time_s,vent [degC]\n0,1\n", encoding="utf-8")
+    for text, words in (('{"vin": "A", "vin": "B"}', "'vin' twice"), ('{"vin": ' + "[" * 200_000, "nested too deep")):
+        sheet.write_text(text, encoding="utf-8")
+        done = warmspell("import", str(path), "--job", str(sheet), "--out", str(tmp_path / "out"))
+        assert done.returncode == 1
+        assert words in done.stderr
+        assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_readings_that_no_sensor_can_give_are_kept_raw_counted_and_told(tmp_path: Path):
+    path = tmp_path / "drive.csv"
+    path.write_text("time_s,low_side [psig],vent [degF]\n0,30,50\n1,-200,1e30\n2,31,-999\n", encoding="utf-8")
+    done = warmspell("import", str(path), "--out", str(tmp_path / "out"))
+    assert done.returncode == 0
+    assert "low_side: 1 readings" in done.stderr
+    assert "vent: 2 readings" in done.stderr
+    data = open_recording(Path(done.stdout.strip())).streams[0].data
+    assert data["low_side"].null_count() == 1
+    assert data["raw_low_side"].to_list() == [30.0, -200.0, 31.0]
+
+
+def test_a_csv_of_seconds_does_not_invent_a_date(tmp_path: Path):
+    assert not imported(tmp_path, "time_s,vent [degC]\n0,1\n").timed
+    assert imported(tmp_path, "time_s,vent [degC]\n0,1\n", started_at="2026-07-14T09:00:00Z").timed
+    assert imported(tmp_path, "time,vent [degC]\n2026-07-14T09:00:00Z,1\n").timed
+
+
+def test_units_may_be_written_in_any_case(tmp_path: Path):
+    assert imported(tmp_path, "time_s,low_side [PSIG]\n0,1\n").streams[0].channels[0].raw_unit == "psig"
 
 
 def test_a_toml_job_sheet_is_read(tmp_path: Path):
