@@ -33,6 +33,7 @@ LIMITS = limit_table(
     Limit("shortest_run", 0.4, "s", PRACTICE),
     Limit("slip_leaves", 0.6, "1", "share of the usual lift; " + PRACTICE),
     Limit("slip_lasts", 8.0, "s", "longer than the surge of a start; " + PRACTICE),
+    Limit("seen_share", 0.8, "1", PRACTICE),
     Limit("turning", 0.03, "1", "noise of the lift; " + PRACTICE),
     Limit("edge_search", 1.5, "s", "lag of a clutch reading behind the pressures; " + PRACTICE),
     Limit("start_delay", 6.0, "s", "an engine that starts again before its compressor; " + PRACTICE),
@@ -81,7 +82,8 @@ def running_of(timeline: Timeline, derived: Derived, operating: Operating, compr
         pumping = driven
         if lift is not None:
             if compressor not in VARIABLE:
-                pumping = driven & ~_not_lifting(lift, driven, timeline.step_s)
+                seen = np.isfinite(derived.lift) if derived.lift is not None else np.ones(len(lift), np.bool_)
+                pumping = driven & ~_not_lifting(lift, driven, seen, timeline.step_s)
             pumping = _edges_by_lift(pumping, lift, timeline.step_s, LIMITS["edge_search"].value, 0.0)
         return _running("clutch", timeline, pumping, supplied, lift)
     if lift is None:
@@ -267,8 +269,11 @@ def _from_level(lift: Floats, possible: Mask, step_s: float) -> Mask:
     return pumping
 
 
-def _not_lifting(lift: Floats, driven: Mask, step_s: float) -> Mask:
-    """Where the clutch is driven and the lift has collapsed all the same (a slipping or open clutch)."""
+def _not_lifting(lift: Floats, driven: Mask, seen: Mask, step_s: float) -> Mask:
+    """Where the clutch is driven and the lift has collapsed all the same (a slipping or open clutch).
+
+    ``seen`` is where both sides were read: a lift bridged over a gap proves nothing.
+    """
     idle = np.zeros(len(lift), np.bool_)
     if not driven.any():
         return idle
@@ -277,7 +282,7 @@ def _not_lifting(lift: Floats, driven: Mask, step_s: float) -> Mask:
     lasts = round(LIMITS["slip_lasts"].value / step_s)
     falls = [leg for leg in legs_of(lift, step_s) if leg.change < 0]
     for first, last in spans_of(driven & (lift < low)):
-        if last - first < lasts:
+        if last - first < lasts or float(np.mean(seen[first : last + 1])) < LIMITS["seen_share"].value:
             continue
         led = [leg.first for leg in falls if leg.first <= first <= leg.last + lasts and driven[leg.first : first].all()]
         still = np.flatnonzero(lift[first : last + 1] < float(lift[first : last + 1].min()) + 0.05)

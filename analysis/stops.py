@@ -22,6 +22,9 @@ LIMITS = limit_table(
     Limit("cold_evaporator", 5.0, "degC", "anti-freeze control stops near 0-3 degC; " + PRACTICE),
     Limit("cut_out_margin", 30.0, "kPa", PRACTICE),
     Limit("cut_in_margin", 25.0, "kPa", PRACTICE),
+    Limit("chatter", 1.5, "s", PRACTICE),
+    Limit("ordinary_off", 25.0, "s", PRACTICE),
+    Limit("long_off", 4.0, "usual off times", PRACTICE),
     Limit("usual_stops", 3.0, "1", PRACTICE),
     Limit("complaint_near", 120.0, "s", PRACTICE),
     Limit("usual_off", 2.5, "usual off times", PRACTICE),
@@ -151,6 +154,11 @@ class _Look:
         table = table[np.isfinite(table).all(axis=1)]
         if len(table) < LIMITS["usual_stops"].value:
             return None
+        # Far longer stops than most are what the habit is to judge, not part of it.
+        steady = table[table[:, 2] > LIMITS["chatter"].value]
+        if len(steady) >= LIMITS["usual_stops"].value:
+            usual_off = float(np.quantile(steady[:, 2], 0.25))
+            table = table[table[:, 2] <= max(LIMITS["ordinary_off"].value, LIMITS["long_off"].value * usual_off)]
         # A minute in which it chatters (a frozen valve) must not outweigh the minutes in which it cycles as usual.
         minute = (table[:, 3] / 60.0).astype(np.intp)
         by_minute = np.array([np.median(table[minute == m, :3], axis=0) for m in np.unique(minute)])
@@ -223,7 +231,7 @@ class _Look:
         if len(asked) == 0 or not asked.all() or until - at < least:
             return None
         low = self.derived.low_kpa
-        if low is not None and not np.isfinite(low[self.timeline.index(at) : self.timeline.index(until) + 1]).any():
+        if low is not None and not np.isfinite(self.at(low, at - 2.0, at + 1.0)):
             return None  # a gap in the low side: its own control cannot be told from a dropout
         if habit is None:
             return None if like_control else at

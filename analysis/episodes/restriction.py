@@ -24,6 +24,7 @@ LIMITS = limit_table(
     Limit("condensing_near", 14.0, "K", "over ambient: little heat; " + PRACTICE),
     Limit("subcooling", 0.5, "share of condensing over ambient", PRACTICE),
     Limit("empty", 0.25, "share of condensing over ambient", PRACTICE),
+    Limit("superheat", 20.0, "K", PRACTICE),
     Limit("early", 150.0, "s", PRACTICE),
     Limit("until", 480.0, "s", "starved already then; ice takes longer; " + PRACTICE),
 )
@@ -52,7 +53,10 @@ def detect(case: Case) -> Detection:
     share = float(np.median(subcooling)) / max(float(np.median(over)), 1.0) if len(subcooling) and len(over) else None
     backed_up = share is not None and share > LIMITS["subcooling"].value
     empty = share is not None and share < LIMITS["empty"].value
-    signs = deep < LIMITS["deep"].value and starved > LIMITS["starved"].value and from_the_start and _warm(case, late)
+    superheat = case.over(case.derived.superheat_k, late)
+    dry = len(superheat) > 0 and float(np.median(superheat)) > LIMITS["superheat"].value
+    cools_little = _warm(case, late) or (dry and backed_up)
+    signs = deep < LIMITS["deep"].value and starved > LIMITS["starved"].value and from_the_start and cools_little
     if signs and not empty and (near or backed_up):
         evidence = [
             Evidence("starved", says, {"evaporating_degc": measured(deep, 1.0), "gap_k": measured(starved, 1.3)})

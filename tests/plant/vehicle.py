@@ -171,7 +171,7 @@ def _advance(vehicle: Vehicle, props: Fluid, s: _State, given: Inputs) -> tuple[
     air = vehicle.air_mol * 8.314 * s.t_c / vehicle.condenser_m3
     s.fin += STEP_S / 12.0 * (max(vent, s.t_e - 273.15 + 1.0) - s.fin)
     s.stopped_frost = s.fin < (vehicle.frost_on_degc if s.stopped_frost else vehicle.frost_off_degc)
-    suction = s.t_e - 273.15 + superheat
+    suction = min(s.t_e - 273.15 + superheat, s.cabin + 5.0)
     liquid_line = s.t_c - 273.15 - subcooling
     volts = 13.9 if given.engine_rpm > 0 else 12.4
     low_air = air if flow_c == 0.0 and high - low < 3e4 else 0.0
