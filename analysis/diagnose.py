@@ -5,13 +5,14 @@ from collections.abc import Sequence
 
 from analysis.case import Case, case_of
 from analysis.causes import weigh
-from analysis.coverage import coverage_of
+from analysis.coverage import LOOKS_S, coverage_of
 from analysis.episodes import detectors, examine
 from analysis.expected import expected_of
 from analysis.facts import facts_of
 from analysis.findings import (
     CANNOT_TELL,
     FAULT_FOUND,
+    KINDS,
     NO_FAULT_SEEN,
     UNDECIDED,
     About,
@@ -28,8 +29,7 @@ from analysis.findings import (
 from analysis.limits import Limit
 from analysis.settling import settlings_of
 from analysis.timeline import Timeline, timeline_of
-from analysis.uncertainty import measured
-from recorder.errors import InputError
+from analysis.uncertainty import absent, measured
 from recorder.marks import iso_utc
 from recorder.recording import Recording
 
@@ -44,22 +44,61 @@ MODULES_WITH_LIMITS = (
     "facts",
     "causes",
 )
+LOOKS = tuple(f"{seconds:.0f}" for seconds in LOOKS_S)
 LEAST_EXPOSURE_S = 120.0
 """Less cooling than this is no look at all (common practice, no source)."""
 
 
 def diagnose(recording: Recording, software: str) -> Findings:
-    """Analyse a recording.
-
-    Raises
-    ------
-    InputError
-        If the recording holds no sample.
-    """
+    """Analyse a recording; one without a readable sample is told to be so."""
     timeline = timeline_of(recording)
     if timeline is None:
-        raise InputError(f"{recording.path}: holds no sample.")
+        return _nothing_to_read(recording, software)
     return diagnose_timeline(recording, timeline, software)[0]
+
+
+def _nothing_to_read(recording: Recording, software: str) -> Findings:
+    """The document of a recording whose every sample is missing or damaged."""
+    why = "; ".join(recording.damage) or "nothing was recorded"
+    why = f"no sample can be read: {why}"
+    chances: dict[str, float | None] = dict.fromkeys(LOOKS, None)
+    intervals: dict[str, tuple[float, float] | None] = dict.fromkeys(LOOKS, None)
+    about = About(
+        recording.id,
+        recording.path.name,
+        None,
+        0.0,
+        recording.sealed,
+        recording.intact,
+        recording.damage,
+        recording.digest,
+        recording.origin,
+        recording.software,
+        recording.job.refrigerant,
+        absent("no sample"),
+    )
+    checks = tuple(Check(kind, UNDECIDED, "no sample can be read") for kind in KINDS)
+    return Findings(
+        recording=about,
+        job_sheet=recording.job.to_dict(),
+        sensors=(),
+        compressor=Compressor("none", (), ()),
+        cycling=(),
+        equalisations=(),
+        static=(),
+        settlings=(),
+        expected=(),
+        episodes=(),
+        checks=checks,
+        causes=(),
+        verdict=CANNOT_TELL,
+        verdict_why=why,
+        coverage=Coverage(None, 0.0, chances, intervals, None, "Nothing can be said of faults"),
+        marks=(),
+        flags=(),
+        limits=limits_used(),
+        software=software,
+    )
 
 
 def diagnose_timeline(recording: Recording, timeline: Timeline, software: str) -> tuple[Findings, Case]:

@@ -136,7 +136,7 @@ class Timeline:
 
     def index(self, time_s: float) -> int:
         """Grid index of a second, clipped to the grid."""
-        return int(np.clip(round(time_s / self.step_s), 0, len(self.t_s) - 1))
+        return min(max(round(time_s / self.step_s), 0), len(self.t_s) - 1)
 
     def recorded(self) -> NDArray[np.bool_]:
         """Where something was recorded at all."""

@@ -4,8 +4,10 @@ import json
 import shutil
 from pathlib import Path
 
+import jsonschema
 import pytest
 
+from analysis.findings import schema
 from recorder.recording import check_seal, open_recording, short_digest
 from tests.conftest import ROOT, warmspell
 
@@ -53,8 +55,13 @@ def test_a_forged_seal_does_not_agree_with_its_digest(copy: Path):
 def test_damaged_parquet_is_left_out_and_the_findings_say_not_intact(copy: Path):
     (copy / "hv-node-7.parquet").write_bytes(b"PAR1 nothing")
     done = warmspell("analyse", str(copy), "--json")
-    assert done.returncode == 1
-    assert "holds no sample" in done.stderr
+    assert done.returncode == 0, done.stderr
+    document = json.loads(done.stdout)
+    assert document["verdict"] == "cannot_tell"
+    assert document["recording"]["intact"] is False
+    assert "hv-node-7.parquet" in document["verdict_why"]
+    jsonschema.validate(document, schema())
+    assert warmspell("report", str(copy), "--out", str(copy / "out")).returncode == 1
     marks = (copy / "marks.jsonl").read_text()
     (copy / "marks.jsonl").write_text(marks + "{broken\n")
     shutil.copyfile(BEFORE / "hv-node-7.parquet", copy / "hv-node-7.parquet")
