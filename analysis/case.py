@@ -1,6 +1,6 @@
 """Everything the detectors look at, worked out once."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -94,6 +94,8 @@ def case_of(timeline: Timeline, job: JobSheet) -> Case:
     operating = operating_of(timeline)
     running = running_of(timeline, derived, operating, job.compressor)
     stops, habit = stops_of(timeline, derived, operating, running, job.compressor)
+    static = static_of(timeline, derived, running)
+    rests = equalisations_of(timeline, derived, operating, running, stops)
     return Case(
         job,
         timeline,
@@ -103,6 +105,14 @@ def case_of(timeline: Timeline, job: JobSheet) -> Case:
         stops,
         habit,
         cycling_of(timeline, derived, operating, running, stops),
-        equalisations_of(timeline, derived, running, stops),
-        static_of(timeline, derived, running),
+        tuple(_with_static(rest, static) for rest in rests),
+        static,
     )
+
+
+def _with_static(rest: Equalisation, static: tuple[Static, ...]) -> Equalisation:
+    """A rest that ended in a static test carries its gap to saturation."""
+    for one in static:
+        if rest.start_s <= one.start_s <= rest.end_s:
+            return replace(rest, saturation_gap_kpa=one.saturation_gap_kpa)
+    return rest

@@ -12,6 +12,7 @@ import numpy as np
 from analysis.derived import Derived
 from analysis.findings import Equalisation, Static, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.operating import Operating
 from analysis.runs import Running, smoothed
 from analysis.timeline import Floats, Timeline
 from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
@@ -23,6 +24,8 @@ LIMITS = limit_table(
     Limit("settled_kpa", 8.0, "kPa", "the design's definition"),
     Limit("least_difference", 100.0, "kPa", PRACTICE),
     Limit("longest_unmet", 60.0, "s", "a shorter rest that did not meet is only a cycle; " + PRACTICE),
+    Limit("fan_supply", 5.0, "V", PRACTICE),
+    Limit("fan_current", 1.0, "A", PRACTICE),
     Limit("smoothing", 1.0, "s", PRACTICE),
     Limit("steady", 3.0, "kPa a minute", PRACTICE),
     Limit("steady_over", 60.0, "s", PRACTICE),
@@ -31,7 +34,7 @@ LIMITS = limit_table(
 
 
 def equalisations_of(
-    timeline: Timeline, derived: Derived, running: Running, stops: Sequence[Stop]
+    timeline: Timeline, derived: Derived, operating: Operating, running: Running, stops: Sequence[Stop]
 ) -> tuple[Equalisation, ...]:
     """Measure each stop whose sides met, or that lasted at least 60 s."""
     low, high = derived.low_kpa, derived.high_kpa
@@ -42,7 +45,7 @@ def equalisations_of(
         if stop.why == "not_recorded":
             continue
         until = timeline.duration_s if stop.restart_s is None else stop.restart_s
-        rest = _Rest(timeline, derived, run.end_s, until, stop.why)
+        rest = _Rest(timeline, derived, operating, run.end_s, until, stop.why)
         measured_rest = rest.measure(low, high)
         if measured_rest is not None:
             found.append(measured_rest)
@@ -52,7 +55,10 @@ def equalisations_of(
 class _Rest:
     """One rest between a stop and the next start (or the end)."""
 
-    def __init__(self, timeline: Timeline, derived: Derived, start_s: float, until_s: float, why: str) -> None:
+    def __init__(
+        self, timeline: Timeline, derived: Derived, operating: Operating, start_s: float, until_s: float, why: str
+    ) -> None:
+        self._operating = operating
         self._timeline, self._derived, self._start_s, self._until_s, self._why = (
             timeline,
             derived,
@@ -99,7 +105,21 @@ class _Rest:
             r2,
             settled,
             absent("the soak is not shown: see the static test"),
+            self._engine_running(first, last),
+            self._fan_running(first, last),
         )
+
+    def _engine_running(self, first: int, last: int) -> bool | None:
+        if self._operating.engine_basis == "none":
+            return None
+        return float(np.mean(self._operating.engine_running[first : last + 1])) > 0.5
+
+    def _fan_running(self, first: int, last: int) -> bool | None:
+        for place, least in (("fan", LIMITS["fan_supply"].value), ("fan_current", LIMITS["fan_current"].value)):
+            values = self._timeline.grid(place)
+            if values is not None and np.isfinite(values[first : last + 1]).any():
+                return float(np.nanmedian(values[first : last + 1])) > least
+        return None
 
     def _u_sides(self) -> tuple[float, float]:
         low, high = self._timeline.signal("low_side"), self._timeline.signal("high_side")
@@ -203,7 +223,8 @@ def _static(timeline: Timeline, derived: Derived, start_s: float, end_s: float) 
     elif derived.refrigerant.name == "R-744":
         gap = absent("not for R-744: its static pressure depends on the charge")
     elif soak.value is not None and soak.u95 is not None:
-        if abs(_drift_per_minute(timeline, low, last)) > LIMITS["steady"].value:
+        drift, u_drift = _drift_per_minute(timeline, low, last, low_side.noise)
+        if abs(drift) - 2.0 * u_drift > LIMITS["steady"].value:
             gap = absent("pressures were still drifting")
         else:
             saturation = derived.refrigerant.pressure_at(soak.value)
@@ -213,10 +234,14 @@ def _static(timeline: Timeline, derived: Derived, start_s: float, end_s: float) 
     return Static(float(timeline.t_s[last][0]), float(timeline.t_s[last][-1]), pressure, soak, gap)
 
 
-def _drift_per_minute(timeline: Timeline, values: Floats, part: slice) -> float:
+def _drift_per_minute(timeline: Timeline, values: Floats, part: slice, noise: float) -> tuple[float, float]:
+    """Slope of a stretch [1/min] and its standard uncertainty from noise."""
     t = timeline.t_s[part]
     good = np.isfinite(values)
-    return 60.0 * float(np.polyfit(t[good], values[good], 1)[0]) if int(good.sum()) > 3 else math.inf
+    if int(good.sum()) < 4:
+        return 0.0, math.inf
+    spread = float(np.std(t[good])) * math.sqrt(int(good.sum()))
+    return 60.0 * float(np.polyfit(t[good], values[good], 1)[0]), 60.0 * noise / max(spread, 1e-9)
 
 
 def _soak(timeline: Timeline, part: slice) -> tuple[Measured, str]:

@@ -91,7 +91,7 @@ class Cycling:
 
 @dataclass(frozen=True, slots=True)
 class Equalisation:
-    """How the two sides met after a stop; ``settled_kpa`` is gauge."""
+    """How the two sides met after a stop, and what ran meanwhile; ``settled_kpa`` is gauge."""
 
     start_s: float
     end_s: float
@@ -103,6 +103,8 @@ class Equalisation:
     fit_r2: float | None
     settled_kpa: Measured
     saturation_gap_kpa: Measured
+    engine_running: bool | None
+    fan_running: bool | None
 
 
 @dataclass(frozen=True, slots=True)
