@@ -29,7 +29,6 @@ LIMITS = limit_table(
     Limit("smoothing", 1.0, "s", PRACTICE),
     Limit("steady", 3.0, "kPa a minute", PRACTICE),
     Limit("steady_over", 60.0, "s", PRACTICE),
-    Limit("shortest_soak", 120.0, "s", PRACTICE),
 )
 
 

@@ -26,7 +26,8 @@ LIMITS = limit_table(
     Limit("rest_offset", 60.0, "kPa", "low above high at rest, beyond what warm air at one end makes; " + PRACTICE),
     Limit("rest", 60.0, "s", PRACTICE),
     Limit("vent_follows", 4.0, "K", PRACTICE),
-    Limit("vent_still", 0.4, "K", PRACTICE),
+    Limit("vent_still", 0.8, "K", PRACTICE),
+    Limit("still_over", 240.0, "s", PRACTICE),
 )
 JUDGED = ("pressure", "temperature")
 
@@ -41,6 +42,7 @@ def detect(case: Case) -> Detection:
         episodes.extend(_spikes(signal))
         episodes.extend(_stuck(case, signal))
     episodes.extend(_rest_offset(case))
+    episodes.extend(_still_vent(case))
     if episodes:
         channels = ", ".join(sorted({episode.channel or "" for episode in episodes}))
         return Detection(PRESENT, f"readings that cannot be right on {channels}", tuple(episodes))
@@ -133,6 +135,27 @@ def _range(case: Case, values: Floats | None, start: float, end: float) -> float
     part = values[case.timeline.index(start) : case.timeline.index(end) + 1]
     part = part[np.isfinite(part)]
     return float(np.quantile(part, 0.95) - np.quantile(part, 0.05)) if len(part) else 0.0
+
+
+def _still_vent(case: Case) -> list[Episode]:
+    """A vent probe that does not follow: hardly a change while the evaporator went from warm to cold."""
+    vent = case.timeline.signal("vent")
+    if vent is None or not case.running.runs:
+        return []
+    start, end = max(0.0, case.running.runs[0].start_s - 5.0), case.last_stop_s()
+    values = case.timeline.on_grid[vent.channel.id]
+    moved = _range(case, values, start, end)
+    followed = _range(case, case.derived.evaporating_degc, start, end)
+    stood_still = 0.0 < moved < LIMITS["vent_still"].value
+    if end - start < LIMITS["still_over"].value or not stood_still or followed < 2.0 * LIMITS["vent_follows"].value:
+        return []
+    says = (
+        f"vent air moved by {moved:.1f} K while the evaporator moved by {followed:.0f} K: the probe is not in the air"
+    )
+    measures = {"moved_k": measured(moved, vent.noise), "evaporating_moved_k": measured(followed, 0.5)}
+    return [
+        Episode(KIND, start, end, 0.8, (Evidence("still", says, measures),), permanent=True, channel=vent.channel.id)
+    ]
 
 
 def _rest_offset(case: Case) -> list[Episode]:

@@ -127,3 +127,12 @@ def test_nothing_but_rest_cannot_tell():
     findings = Cycler(300.0, {"rest": (0.0, 300.0)}).findings()
     assert findings.compressor.runs == ()
     assert findings.verdict == "cannot_tell"
+
+
+def test_a_vent_probe_that_hangs_outside_the_air_is_told():
+    cycler = Cycler(600.0, {})
+    cycler.vent = 27.0 + np.random.default_rng(3).normal(0.0, 0.08, len(cycler.t))
+    findings = cycler.findings()
+    (episode,) = [e for e in findings.episodes if e.kind == "sensor_fault"]
+    assert episode.channel == "vent"
+    assert "not in the air" in episode.evidence[0].says
