@@ -71,7 +71,7 @@ def _causes(findings: Findings) -> list[str]:
         lines.append(f"    parts    {', '.join(cause.parts)}")
         lines.append(f"    tell     {cause.telling_test}")
         lines.append(f"    next     {cause.next_check}")
-    rest = [c for c in findings.causes if c.standing == "not excluded"]
+    rest = [c for c in findings.causes if wording.worth_telling(c)]
     lines += [f"  not excluded: {wording.title(c.cause)} ({wording.percent(c.probability)})" for c in rest]
     return lines if len(lines) > 2 else ["", "Causes     none stands out"]
 

@@ -5,7 +5,7 @@ and treated as missing. Pressures are absolute from here on.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TypeAlias
 
@@ -169,7 +169,7 @@ def timeline_of(recording: Recording) -> Timeline | None:
     for stream in recording.streams:
         raw.extend(_columns_in_order(stream, origin, flags))
     barometric, barometric_u = _barometric(raw, recording.job.altitude_m)
-    signals = {c.id: _signal(_unique_id(c, raw), t, v, barometric) for c, t, v in raw}
+    signals = {c.id: _signal(c, t, v, barometric) for c, t, v in _once_each(raw)}
     duration = max((float(t[-1]) for _, t, _ in raw if len(t)), default=0.0)
     step = max(_grid_step(signals), duration / LIMITS["longest_grid"].value)
     grid = np.arange(0.0, duration + step / 2.0, step)
@@ -191,9 +191,16 @@ def timeline_of(recording: Recording) -> Timeline | None:
     )
 
 
-def _unique_id(channel: Channel, raw: list[tuple[Channel, Floats, Floats]]) -> Channel:
-    """Two nodes may use one id: the first keeps it (the others are told apart when they are recorded)."""
-    return next(c for c, _, _ in raw if c.id == channel.id)
+def _once_each(raw: list[tuple[Channel, Floats, Floats]]) -> list[tuple[Channel, Floats, Floats]]:
+    """Channels whose ids stand once: where two nodes use one id, the later gets the place's next free number."""
+    taken: set[str] = set()
+    named: list[tuple[Channel, Floats, Floats]] = []
+    for channel, t, values in raw:
+        names = (channel.id, *(f"{channel.place}_{number}" for number in range(2, 1000)))
+        name = next(name for name in names if name not in taken)
+        taken.add(name)
+        named.append((channel if name == channel.id else replace(channel, id=name), t, values))
+    return named
 
 
 def _columns_in_order(stream: Stream, origin_ns: int, flags: list[Flag]) -> list[tuple[Channel, Floats, Floats]]:

@@ -5,6 +5,7 @@ from analysis.findings import (
     CANNOT_TELL,
     FAULT_FOUND,
     NO_FAULT_SEEN,
+    NOT_EXCLUDED,
     PRESENT,
     UNDECIDED,
     Cause,
@@ -45,6 +46,7 @@ PLACES = {
     "liquid_line": "liquid line",
     "evaporator_out": "evaporator outlet",
 }
+WORTH_A_LINE = 0.05
 UNITS = {"degC": "°C", "1/min": "1/min"}
 CAUTIONS = (
     "High pressure, refrigerant burns: eye and hand protection, fresh air; no flame or spark near R-1234yf, R-152a.",
@@ -105,6 +107,11 @@ def percent(share: float) -> str:
     if 99 < value < 100:
         return "over 99 %"
     return f"{value:.0f} %"
+
+
+def worth_telling(cause: Cause) -> bool:
+    """Whether a cause that is only not excluded deserves a line: something speaks for it, or it is not far off."""
+    return cause.standing == NOT_EXCLUDED and (bool(cause.reasons_for) or cause.probability >= WORTH_A_LINE)
 
 
 def leading(findings: Findings) -> Cause | None:

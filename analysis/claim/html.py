@@ -295,7 +295,7 @@ def _episodes(findings: Findings) -> str:
 
 
 def _causes(findings: Findings) -> str:
-    shown = [cause for cause in findings.causes if cause.standing != "excluded"]
+    shown = [c for c in findings.causes if c.standing in ("proven", "likely") or wording.worth_telling(c)]
     return "".join(_cause(cause) for cause in shown) or "<p>None stands out.</p>"
 
 

@@ -23,7 +23,6 @@ EPISODES_LISTED = 12
 WINDOWS = 2
 PNG_PPI = 150.0
 STAND_IN = "?"
-WORTH_A_LINE = 0.05
 _PRINTABLE = re.compile(
     "[\u0020-\u007e\u00a0-\u0377\u037a-\u037f\u0384-\u038a\u038e-\u03a1\u03a3-\u03e1\u03f0-\u052f\u1e00-\u1eff"
     "\u2010-\u2027\u2030-\u205e\u20a0-\u20bf\u2100-\u214f\u00b1\u2212]"
@@ -235,7 +234,7 @@ def _rivals(findings: Findings) -> list[dict[str, Any]]:
             "next": cause.next_check,
         }
         for cause in findings.causes
-        if cause.standing == "not excluded" and (cause.reasons_for or cause.probability >= WORTH_A_LINE)
+        if wording.worth_telling(cause)
     ]
 
 

@@ -1,5 +1,7 @@
 """One time base: gaps stay gaps, bad readings are set aside, the clock may step back."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -101,3 +103,14 @@ def test_any_rate_lands_on_a_grid_of_a_tenth_of_a_second_or_slower(rate_hz: floa
     assert timeline.step_s == pytest.approx(max(0.1, 1.0 / rate_hz), abs=0.002)
     low = timeline.on_grid["low_side"]
     assert np.abs(low - (200.0 + timeline.t_s)).max() < 0.6 * timeline.step_s + 0.01
+
+
+def test_two_nodes_with_one_channel_name_keep_both():
+    t, p = smooth(60.0)
+    one = recording_of(t, {"vent [degC]": p / 20.0})
+    two = recording_of(t, {"vent [degC]": p / 10.0})
+    both = replace(one, streams=(*one.streams, *two.streams))
+    timeline = timeline_of(both)
+    assert timeline is not None
+    assert list(timeline.signals) == ["vent", "vent_2"]
+    assert np.nanmedian(timeline.on_grid["vent_2"] / timeline.on_grid["vent"]) == pytest.approx(2.0, rel=1e-3)
