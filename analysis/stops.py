@@ -23,6 +23,8 @@ LIMITS = limit_table(
     Limit("cut_out_margin", 30.0, "kPa", PRACTICE),
     Limit("cut_in_margin", 25.0, "kPa", PRACTICE),
     Limit("chatter", 1.5, "s", PRACTICE),
+    Limit("stepless_overdue", 20.0, "s", PRACTICE),
+    Limit("vent_warms", 4.0, "K", PRACTICE),
     Limit("ordinary_off", 25.0, "s", PRACTICE),
     Limit("long_off", 4.0, "usual off times", PRACTICE),
     Limit("usual_stops", 3.0, "1", PRACTICE),
@@ -222,17 +224,23 @@ class _Look:
         lasting = until - at >= LIMITS["overdue"].value / 2.0
         return lasting and len(part) > 0 and float(np.mean(part)) > 0.5
 
+    def _vents_warm(self, at: float, until: float) -> bool:
+        """Whether the vents warmed: control that turns a stepless compressor down keeps them cold."""
+        vent = self.timeline.grid("vent")
+        rise = self.at(vent, until - 4.0, until) - self.at(vent, at - 4.0, at)
+        return until - at >= LIMITS["stepless_overdue"].value and rise >= LIMITS["vent_warms"].value
+
     def overdue_from(self, at: float, until: float, habit: Habit | None, like_control: bool) -> float | None:
         """Moment from which the compressor should have run again, if it stayed off long after; else None."""
         least = LIMITS["overdue"].value
-        if self.compressor in VARIABLE and self.running.basis != "clutch":
-            return None
         asked = self.operating.asked[self.timeline.index(at) : self.timeline.index(until) + 1]
         if len(asked) == 0 or not asked.all() or until - at < least:
             return None
         low = self.derived.low_kpa
         if low is not None and not np.isfinite(self.at(low, at - 2.0, at + 1.0)):
             return None  # a gap in the low side: its own control cannot be told from a dropout
+        if self.compressor in VARIABLE and self.running.basis != "clutch":
+            return at if self._vents_warm(at, until) else None
         if habit is None:
             return None if like_control else at
         part = low[self.timeline.index(at) : self.timeline.index(until) + 1] if low is not None else np.zeros(0)

@@ -24,9 +24,12 @@ LIMITS = limit_table(
     Limit("stuck", 30.0, "s", "far longer than noise leaves a reading unchanged; " + PRACTICE),
     Limit("other_moves", 60.0, "kPa", "what the other side does meanwhile; " + PRACTICE),
     Limit("rest_offset", 60.0, "kPa", "low above high at rest, beyond what warm air at one end makes; " + PRACTICE),
-    Limit("rest", 60.0, "s", PRACTICE),
+    Limit("rest", 8.0, "s", PRACTICE),
+    Limit("steady", 8.0, "kPa", "from the first to the last third of the rest; " + PRACTICE),
+    Limit("on_saturation", 2.0, "K", PRACTICE),
     Limit("vent_follows", 4.0, "K", PRACTICE),
     Limit("vent_still", 0.8, "K", PRACTICE),
+    Limit("vent_warm", 18.0, "degC", "a steady cold vent is health; " + PRACTICE),
     Limit("still_over", 240.0, "s", PRACTICE),
 )
 JUDGED = ("pressure", "temperature")
@@ -146,7 +149,8 @@ def _still_vent(case: Case) -> list[Episode]:
     values = case.timeline.on_grid[vent.channel.id]
     moved = _range(case, values, start, end)
     followed = _range(case, case.derived.evaporating_degc, start, end)
-    stood_still = 0.0 < moved < LIMITS["vent_still"].value
+    warm = case.median(values, start, end) > LIMITS["vent_warm"].value
+    stood_still = warm and 0.0 < moved < LIMITS["vent_still"].value
     if end - start < LIMITS["still_over"].value or not stood_still or followed < 2.0 * LIMITS["vent_follows"].value:
         return []
     says = (
@@ -159,18 +163,48 @@ def _still_vent(case: Case) -> list[Episode]:
 
 
 def _rest_offset(case: Case) -> list[Episode]:
-    """Low above high, or both apart and parallel, before the first start: one of the two sensors is off."""
-    low, high = case.timeline.signal("low_side"), case.timeline.signal("high_side")
+    """Sides that stand apart and steady before the first start: a zero is off, or the hoses are swapped.
+
+    The side that agrees with saturation at ambient is right; low above high is wrong whatever the ambient.
+    """
     first = case.running.runs[0].start_s if case.running.runs else case.timeline.duration_s
-    if low is None or high is None or case.running.basis == "none" or first < LIMITS["rest"].value / 4.0:
+    low, high = case.timeline.signal("low_side"), case.timeline.signal("high_side")
+    if low is None or high is None or case.running.basis == "none" or first < LIMITS["rest"].value:
         return []
-    start = max(0.0, first - LIMITS["rest"].value)
-    apart = case.median(case.derived.high_kpa, start, first - 1.0) - case.median(
-        case.derived.low_kpa, start, first - 1.0
-    )
+    start = max(0.0, first - 4.0 * LIMITS["rest"].value)
+    sides = [case.median(values, start, first - 1.0) for values in (case.derived.low_kpa, case.derived.high_kpa)]
+    apart = sides[1] - sides[0]
     u95 = 2.0 * combine(low.u, high.u)
-    if not apart < -max(LIMITS["rest_offset"].value, 1.5 * u95):
+    if not abs(apart) > max(LIMITS["rest_offset"].value, 1.5 * u95) or not _steady_rest(case, start, first):
         return []
-    says = f"at rest the low side reads {-apart:.0f} kPa above the high side: a zero is off, or the hoses are swapped"
+    wrong = _off_saturation(case, sides, start, first)
+    if apart > 0 and wrong is None:
+        return []  # a tight valve can hold a difference
+    name = wrong or "low_side"
+    says = f"at rest the high side reads {apart:.0f} kPa above the low side, steadily"
+    says += f"; {name} disagrees with saturation at ambient" if wrong else ": a zero is off, or the hoses are swapped"
     evidence = Evidence("rest_offset", says, {"high_minus_low_kpa": measured(apart, u95 / 2.0)})
-    return [Episode(KIND, start, first, 0.5, (evidence,), channel="low_side")]
+    return [Episode(KIND, 0.0, case.timeline.duration_s, 0.5, (evidence,), permanent=True, channel=name)]
+
+
+def _steady_rest(case: Case, start: float, end: float) -> bool:
+    """Neither side moves: sides that still converge stand apart rightly."""
+    for values in (case.derived.low_kpa, case.derived.high_kpa):
+        early = case.median(values, start, start + (end - start) / 3.0)
+        late = case.median(values, end - (end - start) / 3.0, end - 1.0)
+        if not abs(late - early) < LIMITS["steady"].value:
+            return False
+    return True
+
+
+def _off_saturation(case: Case, sides: list[float], start: float, end: float) -> str | None:
+    """The one side that stands away from saturation at ambient while the other is on it."""
+    fluid = case.derived.refrigerant
+    ambient = case.median(case.timeline.grid("ambient"), start, end)
+    if fluid is None or fluid.name == "R-744" or not np.isfinite(ambient):
+        return None
+    off = [abs(fluid.temperature_at(side) - ambient) for side in sides]
+    near = LIMITS["on_saturation"].value
+    if off[1] < near < 2.0 * near < off[0] or (off[1] < near and not np.isfinite(off[0])):
+        return "low_side"
+    return "high_side" if off[0] < near < 2.0 * near < off[1] else None

@@ -5,6 +5,7 @@ import pytest
 
 from analysis.diagnose import diagnose
 from analysis.findings import Findings
+from analysis.refrigerant import refrigerant
 from tests.analysis.made import recording_of
 
 STEP_S = 0.5
@@ -136,3 +137,37 @@ def test_a_vent_probe_that_hangs_outside_the_air_is_told():
     (episode,) = [e for e in findings.episodes if e.kind == "sensor_fault"]
     assert episode.channel == "vent"
     assert "not in the air" in episode.evidence[0].says
+
+
+def offset(low_kpa: float, high_kpa: float) -> list[tuple[str, str | None]]:
+    """Sensor faults of a cycler whose sensors are off by so much; both sides rest at saturation first."""
+    cycler = Cycler(600.0, {})
+    rest = cycler.t < 20.0
+    saturation = refrigerant("R-134a").pressure_at(28.0) - 101.325
+    cycler.low[rest] = cycler.high[rest] = saturation + np.random.default_rng(2).normal(0.0, 0.5, int(rest.sum()))
+    cycler.low = cycler.low + low_kpa
+    cycler.high = cycler.high + high_kpa
+    found = cycler.findings()
+    return [(e.kind, e.channel) for e in found.episodes if e.kind == "sensor_fault"]
+
+
+def test_a_zero_that_is_off_shows_at_rest_and_names_its_channel():
+    """Both sides must agree once soaked; the one on saturation at ambient is right (R-134a at 28 degC)."""
+    assert offset(0.0, 0.0) == []
+    assert offset(-110.0, 0.0) == [("sensor_fault", "low_side")]
+    assert offset(0.0, 150.0) == [("sensor_fault", "high_side")]
+
+
+def test_a_stepless_compressor_that_stops_twice_with_warm_vents_drops_out():
+    """No clutch to read: the lift is gone, the engine runs, cooling is asked for and the vents warm."""
+    cycler = Cycler(900.0, {"one": (300.0, 380.0), "two": (600.0, 670.0)})
+    resting = (cycler.t < 20.0) | ((cycler.t >= 300) & (cycler.t < 380)) | ((cycler.t >= 600) & (cycler.t < 670))
+    cycler.low = np.where(resting, cycler.low, 210.0 + np.random.default_rng(5).normal(0.0, 0.6, len(cycler.t)))
+    cycler.high = np.where(resting, cycler.high, 1300.0 + np.random.default_rng(6).normal(0.0, 2.0, len(cycler.t)))
+    columns = {"low_side [kPa]": cycler.low, "high_side [kPa]": cycler.high, "engine_speed [1/min]": cycler.rpm}
+    columns |= {"ambient [degC]": np.full(len(cycler.t), 28.0)}
+    marks = [{"time_s": 20.8, "kind": "ac_on", "text": ""}]
+    for vent, expected in ((np.where(resting, cycler.vent, 8.0), 2), (np.full(len(cycler.t), 8.0), 0)):
+        columns["vent [degC]"] = vent + np.random.default_rng(7).normal(0.0, 0.1, len(cycler.t))
+        recording = recording_of(cycler.t, columns, compressor="variable_external", marks=marks)
+        assert len(dropouts(diagnose(recording, "test"))) == expected
