@@ -1,18 +1,37 @@
 """Everything the detectors look at, worked out once."""
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
 from analysis.cycling import cycling_of
-from analysis.derived import Derived, derive
+from analysis.derived import Derived, derive, u_probe_k
 from analysis.equalisation import equalisations_of, static_of
 from analysis.findings import Cycling, Equalisation, Static, Stop
 from analysis.operating import Mask, Operating, operating_of
 from analysis.runs import Running, running_of, smoothed, spans_of
 from analysis.stops import Habit, stops_of
 from analysis.timeline import Floats, Timeline
+from analysis.uncertainty import combine
 from recorder.jobsheet import JobSheet
+
+RECOVERY_U95_KG = 0.06
+"""Oil and a cold accumulator keep some of what was in (common practice, no source); taken where none is stated."""
+CHARGING_U95_KG = 0.015
+"""Dispensing accuracy of a charging machine, 15 g (SAE J2788 section 9, the number from memory)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Charge:
+    """The mass that was in the circuit over a stretch, and how far it is off the rated one.
+
+    ``off`` is the share of the rated charge above (or, negative, below) it; ``u`` its standard uncertainty.
+    """
+
+    says: str
+    off: float
+    u: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,6 +48,59 @@ class Case:
     cycling: tuple[Cycling, ...]
     equalisations: tuple[Equalisation, ...]
     static: tuple[Static, ...]
+
+    def stretches(self) -> list[tuple[float, float]]:
+        """Stretches of the recording between recharges that hold a run."""
+        edges = [0.0, *self.timeline.marked("recharged"), self.timeline.duration_s]
+        runs = self.running.runs
+        return [(a, b) for a, b in pairwise(edges) if any(run.start_s < b and run.end_s > a for run in runs)]
+
+    def u_evaporating_k(self) -> float:
+        """Standard uncertainty of the evaporating temperature at its usual level; NaN where there is none."""
+        low = self.over(self.derived.low_kpa, self.running.pumping)
+        if len(low) == 0 or self.derived.refrigerant is None:
+            return float("nan")
+        return self.derived.u_evaporating_k(self.timeline, float(np.median(low)))
+
+    def u_condensing_k(self) -> float:
+        """Standard uncertainty of the condensing temperature at its usual level; NaN where there is none."""
+        high = self.over(self.derived.high_kpa, self.running.pumping)
+        if len(high) == 0 or self.derived.refrigerant is None:
+            return float("nan")
+        return self.derived.u_condensing_k(self.timeline, float(np.median(high)))
+
+    def u_air_k(self, place: str) -> float:
+        """Standard uncertainty of an air probe."""
+        signal = self.timeline.signal(place)
+        return signal.u if signal else 0.0
+
+    def u_superheat_k(self) -> float:
+        """Standard uncertainty of superheat: evaporating temperature and clamp-on probe."""
+        place = "suction_line" if self.timeline.signal("suction_line") else "evaporator_out"
+        return combine(self.u_evaporating_k(), u_probe_k(self.timeline, place))
+
+    def u_subcooling_k(self) -> float:
+        """Standard uncertainty of subcooling: condensing temperature and clamp-on probe."""
+        return combine(self.u_condensing_k(), u_probe_k(self.timeline, "liquid_line"))
+
+    def u_over_ambient_k(self) -> float:
+        """Standard uncertainty of condensing over ambient."""
+        return combine(self.u_condensing_k(), self.u_air_k("ambient"))
+
+    def u_vent_gap_k(self) -> float:
+        """Standard uncertainty of vent over evaporating."""
+        return combine(self.u_evaporating_k(), self.u_air_k("vent"))
+
+    def charge_in(self, stretch: tuple[float, float]) -> Charge | None:
+        """The charge over a stretch: what was charged at the recharge before it, else what was recovered after it."""
+        recharged = stretch[0] > 0.0
+        held = self.job.charged_kg if recharged else self.job.recovered_kg
+        rated = self.job.rated_charge_kg
+        if rated is None or rated <= 0.0 or held is None:
+            return None
+        u95 = CHARGING_U95_KG if recharged else self.job.recovered_u95_kg or RECOVERY_U95_KG
+        verb = "charged" if recharged else "recovered"
+        return Charge(f"{held:.3f} kg {verb} of {rated:.3f} kg rated", held / rated - 1.0, u95 / 2.0 / rated)
 
     def lacks(self, need: str) -> bool:
         """Whether a need (a place, ``refrigerant`` or ``runs``) is missing."""

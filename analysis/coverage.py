@@ -30,7 +30,7 @@ def coverage_of(case: Case, episodes: Sequence[Episode]) -> Coverage:
     spans = union([(episode.start_s, episode.end_s) for episode in faults])
     if not spans:
         bound = NOTHING_SEEN_95 / (exposure_s / 3600.0) if exposure_s > 0 else None
-        says = _nothing_seen(exposure_s)
+        says = _nothing_seen(case, exposure_s)
         nothing: dict[str, float | None] = {f"{w:.0f}": None for w in LOOKS_S}
         return Coverage(0.0 if exposure_s > 0 else None, exposure_s, nothing, dict.fromkeys(nothing, None), bound, says)
     share = sum(end - start for start, end in spans) / duration
@@ -59,12 +59,14 @@ def _missed_in_words(missed: dict[str, float | None], interval: dict[str, tuple[
     return f"Chance to miss the fault at a random moment of this drive: {', '.join(looks)}"
 
 
-def _nothing_seen(exposure_s: float) -> str:
+def _nothing_seen(case: Case, exposure_s: float) -> str:
     if exposure_s <= 0:
         return "Cooling was never asked for: the recording says nothing about faults"
     hours = exposure_s / 3600.0
+    narrowed = case.job.complaint_after_min is not None or case.job.complaint_when in ("idle", "moving")
+    under = "under the conditions of the complaint" if narrowed else "with cooling asked for"
     return (
-        f"Nothing was seen in {exposure_s / 60:.0f} min with cooling asked for: a fault of the kinds looked for that "
+        f"Nothing was seen in {exposure_s / 60:.0f} min {under}: a fault of the kinds looked for that "
         f"comes up to {NOTHING_SEEN_95 / hours:.1f} times an hour could still have stayed away (95 %)"
     )
 
@@ -73,7 +75,8 @@ def _exposed(case: Case) -> Mask:
     """Cooling asked for, under the conditions of the complaint where the job sheet states them."""
     exposed = case.operating.asked & case.operating.engine_running & case.timeline.recorded()
     if case.job.complaint_after_min is not None:
-        exposed = exposed & (case.timeline.t_s >= 60.0 * case.job.complaint_after_min)
+        started = case.running.runs[0].start_s if case.running.runs else 0.0
+        exposed = exposed & (case.timeline.t_s >= started + 60.0 * case.job.complaint_after_min)
     if case.operating.moving is not None and case.job.complaint_when == "idle":
         exposed = exposed & ~case.operating.moving
     if case.operating.moving is not None and case.job.complaint_when == "moving":

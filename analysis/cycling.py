@@ -13,11 +13,15 @@ import numpy as np
 
 from analysis.derived import Derived
 from analysis.findings import Cycling, Run, Stop
+from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Operating
 from analysis.runs import Running, spans_of
 from analysis.timeline import Floats, Timeline
 from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
+LIMITS = limit_table(
+    Limit("samples_a_phase", 4.0, "samples", "fewer in a typical on or off time lose cycles; " + PRACTICE),
+)
 MEDIAN_EFFICIENCY = 1.2533141373155003
 """sqrt(pi/2): standard error of a median over that of a mean, normal data."""
 IQR_TO_SIGMA = 0.741301109252801
@@ -81,6 +85,7 @@ def _measure(timeline: Timeline, derived: Derived, runs: Sequence[Run], control:
         spread_of(period),
         spread_of(on),
         spread_of(off),
+        bool(min(float(np.median(on)), float(np.median(off))) < LIMITS["samples_a_phase"].value * timeline.step_s),
     )
 
 

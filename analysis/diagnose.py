@@ -39,6 +39,7 @@ MODULES_WITH_LIMITS = (
     "operating",
     "runs",
     "stops",
+    "cycling",
     "equalisation",
     "settling",
     "facts",
@@ -157,11 +158,18 @@ def verdict_of(
     pressing = [check for check in checks if check.kind == "compressor_dropout" and check.state == UNDECIDED]
     if pressing:
         return CANNOT_TELL, pressing[0].why
+    unseen = {need for detector in detectors() for need in detector.NEEDS if case.lacks(need)}
+    if unseen:
+        blind = [c.kind.replace("_", " ") for c in checks if c.state == UNDECIDED and unseen & set(c.missing)]
+        needs = ", ".join(sorted(need.replace("_", " ") for need in unseen))
+        return CANNOT_TELL, f"no fault was recognised, but without {needs} nobody can look for {', '.join(blind)}"
     outside = [row for row in expected if row.state == "outside"]
     if outside:
         rows = ", ".join(f"{row.quantity} {row.measured.value or 0.0:.0f} {row.unit}" for row in outside)
         return CANNOT_TELL, f"no kind of fault was recognised, yet outside what is expected: {rows}"
-    return NO_FAULT_SEEN, coverage.says
+    open_kinds = [check.kind.replace("_", " ") for check in checks if check.state == UNDECIDED]
+    left = f"; left undecided: {', '.join(open_kinds)}" if open_kinds else ""
+    return NO_FAULT_SEEN, f"{coverage.says}{left}"
 
 
 def _about(recording: Recording, timeline: Timeline) -> About:

@@ -45,26 +45,20 @@ def expected_of(case: Case, episodes: Sequence[Episode]) -> tuple[Expected, ...]
     for episode in episodes:
         if not episode.permanent and episode.kind != "sensor_fault":
             steady = steady & ~((t >= episode.start_s) & (t <= episode.end_s + SETTLED_IN_S))
-    derived, line = case.derived, case.timeline
-    low = case.over(derived.low_kpa, case.running.pumping)
-    high = case.over(derived.high_kpa, case.running.pumping)
-    u_e = derived.u_evaporating_k(line, float(np.median(low))) if len(low) and derived.refrigerant else 0.0
-    u_c = derived.u_condensing_k(line, float(np.median(high))) if len(high) and derived.refrigerant else 0.0
-    ambient, vent, back = (line.signal(place) for place in ("ambient", "vent", "return_air"))
-    u_a, u_v, u_r = ((s.u if s else 0.0) for s in (ambient, vent, back))
+    derived = case.derived
     rows: list[Expected] = []
     moving = case.operating.moving
     over = derived.over_ambient_k
     if moving is None:
-        rows.append(_row(case, CONDENSING, over, steady, combine(u_c, u_a)))
+        rows.append(_row(case, CONDENSING, over, steady, case.u_over_ambient_k()))
     else:
-        rows.append(_row(case, CONDENSING_STANDING, over, steady & ~moving, combine(u_c, u_a)))
-        rows.append(_row(case, CONDENSING_MOVING, over, steady & moving, combine(u_c, u_a)))
-    rows.append(_row(case, EVAPORATING, derived.evaporating_degc, steady, u_e))
-    rows.append(_row(case, SUPERHEAT, derived.superheat_k, steady, combine(u_e, 1.2)))
-    rows.append(_row(case, SUBCOOLING, derived.subcooling_k, steady, combine(u_c, 1.2)))
-    rows.append(_row(case, VENT_GAP, derived.vent_over_evaporating_k, steady, combine(u_e, u_v)))
-    rows.append(_row(case, SPLIT, derived.split_k, steady, combine(u_v, u_r)))
+        rows.append(_row(case, CONDENSING_STANDING, over, steady & ~moving, case.u_over_ambient_k()))
+        rows.append(_row(case, CONDENSING_MOVING, over, steady & moving, case.u_over_ambient_k()))
+    rows.append(_row(case, EVAPORATING, derived.evaporating_degc, steady, case.u_evaporating_k()))
+    rows.append(_row(case, SUPERHEAT, derived.superheat_k, steady, case.u_superheat_k()))
+    rows.append(_row(case, SUBCOOLING, derived.subcooling_k, steady, case.u_subcooling_k()))
+    rows.append(_row(case, VENT_GAP, derived.vent_over_evaporating_k, steady, case.u_vent_gap_k()))
+    rows.append(_row(case, SPLIT, derived.split_k, steady, combine(case.u_air_k("vent"), case.u_air_k("return_air"))))
     if case.cycling and case.job.compressor not in VARIABLE:
         rate = max(case.cycling, key=lambda c: c.cycles).per_minute
         rows.append(_judged(CYCLES, rate))

@@ -39,7 +39,7 @@ def facts_of(case: Case, episodes: tuple[Episode, ...], checks: tuple[Check, ...
         *_from_episodes(case, episodes, {check.kind: check.why for check in checks}),
         *(Fact(f"{check.kind} absent", check.why) for check in checks if check.state == ABSENT),
         *_from_levels(case, episodes),
-        *_from_job(case),
+        *_from_charge(case),
         *_from_rest(case),
     ]
     return {fact.id: fact for fact in found}
@@ -110,17 +110,18 @@ def _from_levels(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
     return facts
 
 
-def _from_job(case: Case) -> list[Fact]:
-    job = case.job
-    facts: list[Fact] = []
-    for name, held in (("recovered", job.recovered_kg), ("charged", job.charged_kg)):
-        if held is None or job.rated_charge_kg is None:
-            continue
-        off = held / job.rated_charge_kg - 1.0
-        band = LIMITS["charge_band"].value
-        state = "short" if off < -band else "over" if off > band else "full"
-        facts.append(Fact(f"charge {state}", f"{held:.3f} kg {name} of {job.rated_charge_kg:.3f} kg rated"))
-    return facts
+def _from_charge(case: Case) -> list[Fact]:
+    """The charge over the longest stretch between recharges; nothing where it stands within its u95 of the band."""
+    stretches = case.stretches()
+    charge = case.charge_in(max(stretches, key=lambda span: span[1] - span[0])) if stretches else None
+    if charge is None:
+        return []
+    band, u95 = LIMITS["charge_band"].value, 2.0 * charge.u
+    if charge.off + u95 < -band:
+        return [Fact("charge short", charge.says)]
+    if charge.off - u95 > band:
+        return [Fact("charge over", charge.says)]
+    return [Fact("charge full", charge.says)] if abs(charge.off) + u95 < band else []
 
 
 def _from_rest(case: Case) -> list[Fact]:

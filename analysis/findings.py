@@ -70,7 +70,8 @@ class Compressor:
 class Cycling:
     """Cycling over a stretch in which cooling stays asked for; medians with their u95, spreads beside them.
 
-    A spread is the standard deviation estimated from the interquartile range. Pressures are gauge.
+    A spread is the standard deviation estimated from the interquartile range. Pressures are gauge. ``lower_bound``: the
+    sampling is too slow for these cycles, some may have fallen between samples.
     """
 
     start_s: float
@@ -87,6 +88,7 @@ class Cycling:
     period_spread_s: float | None
     on_spread_s: float | None
     off_spread_s: float | None
+    lower_bound: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -169,10 +169,10 @@ def _supplied(timeline: Timeline) -> Mask | None:
         values = timeline.grid(place)
         if values is None:
             continue
-        good = np.where(np.isfinite(values), values, -1.0)
-        high = float(np.quantile(good[good >= 0.0], 0.98)) if bool((good >= 0.0).any()) else 0.0
-        high = max(high, LIMITS[least].value)
-        state = np.where(good > 0.6 * high, 1, np.where((good < 0.4 * high) & (good >= 0.0), 0, -1))
+        seen = np.isfinite(values)
+        high = max(float(np.quantile(values[seen], 0.98)), LIMITS[least].value)
+        filled = np.where(seen, values, 0.5 * high)
+        state = np.where(filled > 0.6 * high, 1, np.where(filled < 0.4 * high, 0, -1))
         known = np.maximum.accumulate(np.where(state >= 0, np.arange(len(state)), 0))
         return state[known] == 1
     return None

@@ -17,6 +17,7 @@ LIMITS = limit_table(
     Limit("engine_off_near", 4.0, "s", PRACTICE),
     Limit("mark_late", 4.0, "s", "marks are pressed by hand; " + PRACTICE),
     Limit("trip", 2500.0, "kPa gauge", "high-pressure switches open at 2.6-3.2 MPa; " + PRACTICE),
+    Limit("trip_r744", 12_500.0, "kPa gauge", "R-744 high sides run at 7-13 MPa; from memory, no source"),
     Limit("throttle_surge", 700.0, "1/min", PRACTICE),
     Limit("throttle_cut", 25.0, "s", PRACTICE),
     Limit("cold_evaporator", 5.0, "degC", "anti-freeze control stops near 0-3 degC; " + PRACTICE),
@@ -107,7 +108,9 @@ class _Look:
         if self._switched_off(at):
             return Stop(at, restart_s, "driver", "commanded", "cooling was switched off")
         gauge = self.at(self.derived.high_kpa, at - 1.5, at) - self.timeline.barometric_kpa
-        if gauge >= LIMITS["trip"].value:
+        fluid = self.derived.refrigerant
+        limit = "trip_r744" if fluid is not None and fluid.name == "R-744" else "trip"
+        if gauge >= LIMITS[limit].value:
             says = f"the high side stood at {gauge:.0f} kPa gauge: the pressure switch opened"
             return Stop(at, restart_s, "high_pressure_trip", "commanded", says)
         return None

@@ -27,6 +27,9 @@ LIMITS = limit_table(
     Limit("gap_in_steps", 3.0, "1", PRACTICE),
     Limit("unrecorded", 10.0, "s", "no channel at all; " + PRACTICE),
     Limit("longest_grid", 20e6, "steps", PRACTICE),
+    Limit("sides_differ", 100.0, "kPa", PRACTICE),
+    Limit("sides_differ_for", 30.0, "s", PRACTICE),
+    Limit("swapped_share", 0.8, "1", PRACTICE),
     Limit("late_row", 2.0, "s", PRACTICE),
     Limit("spike_in_noise", 8.0, "1", PRACTICE),
     Limit("spike_in_slope", 4.0, "1", PRACTICE),
@@ -170,6 +173,7 @@ def timeline_of(recording: Recording) -> Timeline | None:
         raw.extend(_columns_in_order(stream, origin, flags))
     barometric, barometric_u = _barometric(raw, recording.job.altitude_m)
     signals = {c.id: _signal(c, t, v, barometric) for c, t, v in _once_each(raw)}
+    signals = _sides_right(signals, flags)
     duration = max((float(t[-1]) for _, t, _ in raw if len(t)), default=0.0)
     step = max(_grid_step(signals), duration / LIMITS["longest_grid"].value)
     grid = np.arange(0.0, duration + step / 2.0, step)
@@ -189,6 +193,29 @@ def timeline_of(recording: Recording) -> Timeline | None:
         barometric,
         barometric_u,
     )
+
+
+def _sides_right(signals: dict[str, Signal], flags: list[Flag]) -> dict[str, Signal]:
+    """Exchange the two sides where the low one reads far above the high one most of the time that they differ.
+
+    No circuit does that: the hoses or the names are swapped. It is flagged, told as a fault of the measurement, and the
+    circuit is judged with the sides as they must be.
+    """
+    low, high = signals.get("low_side"), signals.get("high_side")
+    if low is None or high is None:
+        return signals
+    apart = np.interp(low.t_s, high.t_s, high.values) - low.values if len(low.t_s) and len(high.t_s) else np.zeros(0)
+    apart = apart[np.abs(apart) > LIMITS["sides_differ"].value]
+    swapped = float(np.mean(apart < 0.0)) if len(apart) else 0.0
+    if len(apart) * low.step_s < LIMITS["sides_differ_for"].value or swapped < LIMITS["swapped_share"].value:
+        return signals
+    says = f"the low side read above the high side in {100 * swapped:.0f} % of the time that they differed: swapped"
+    flags.append(Flag("swapped_sides", 0.0, float(low.t_s[-1]), says))
+    exchanged = {
+        "low_side": replace(high, channel=replace(high.channel, id="low_side")),
+        "high_side": replace(low, channel=replace(low.channel, id="high_side")),
+    }
+    return {name: exchanged.get(name, signal) for name, signal in signals.items()}
 
 
 def _once_each(raw: list[tuple[Channel, Floats, Floats]]) -> list[tuple[Channel, Floats, Floats]]:
@@ -221,9 +248,25 @@ def _columns_in_order(stream: Stream, origin_ns: int, flags: list[Flag]) -> list
                 "late_rows", float(t[back[0]]), float(t[back[-1]]), f"{len(back)} rows came late and were put in order"
             )
         )
-    t = t[order]
-    first = np.concatenate([[True], np.diff(t) > 0])
-    return [(c, t[first], stream.data[c.id].to_numpy().astype(np.float64)[order][first]) for c in stream.channels]
+    t = _spread(t[order], flags)
+    return [(c, t, stream.data[c.id].to_numpy().astype(np.float64)[order]) for c in stream.channels]
+
+
+def _spread(t: Floats, flags: list[Flag]) -> Floats:
+    """Rows that share a stamp (a logger of whole seconds) spread evenly up to the next stamp; told, none dropped."""
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(t) > 0]))
+    if len(starts) == len(t):
+        return t
+    counts = np.diff(np.append(starts, len(t)))
+    distinct = t[starts]
+    steps = np.diff(distinct)
+    usual = float(np.median(steps)) if len(steps) else 1.0
+    room = np.append(np.minimum(steps, 2.0 * usual), usual)
+    rank = np.arange(len(t)) - np.repeat(starts, counts)
+    shared = int(np.count_nonzero(counts > 1))
+    says = f"{shared} time stamps stand on several rows; those were spread evenly up to the next stamp"
+    flags.append(Flag("same_stamps", float(t[0]), float(t[-1]), says))
+    return np.repeat(distinct, counts) + rank * np.repeat(room / counts, counts)
 
 
 def _segments_in_line(t: Floats, far: NDArray[np.intp], flags: list[Flag]) -> Floats:
@@ -323,14 +366,15 @@ def _gaps(t: Floats, values: Floats, step: float) -> tuple[Span, ...]:
 
 
 def _unrecorded(signals: Mapping[str, Signal]) -> tuple[Span, ...]:
-    """Stretches in which no channel has a reading."""
-    if not signals:
+    """Stretches in which no channel has a reading: where as many gaps are open as there are channels."""
+    edges = [(at, step) for s in signals.values() for start, end in s.gaps for at, step in ((start, 1), (end, -1))]
+    if not edges:
         return ()
-    shared = [list(signal.gaps) for signal in signals.values()]
-    common = shared[0]
-    for gaps in shared[1:]:
-        common = [(max(a, c), min(b, d)) for a, b in common for c, d in gaps if min(b, d) > max(a, c)]
-    return tuple((a, b) for a, b in common if b - a > LIMITS["unrecorded"].value)
+    ordered = np.array(sorted(edges))
+    open_gaps = np.cumsum(ordered[:, 1])
+    at = np.flatnonzero(open_gaps[:-1] == len(signals))
+    spans = [(float(ordered[i, 0]), float(ordered[i + 1, 0])) for i in at]
+    return tuple((a, b) for a, b in spans if b - a > LIMITS["unrecorded"].value)
 
 
 def _grid_step(signals: Mapping[str, Signal]) -> float:

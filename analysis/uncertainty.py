@@ -38,9 +38,10 @@ def absent(why: str) -> Measured:
 
 def measured(value: float, *standard_uncertainties: float) -> Measured:
     """A number with independent standard uncertainties, combined (JCGM 100, 5.1.2) and expanded with k = 2."""
-    if not math.isfinite(value):
-        return absent("not a number")
-    return Measured(value, COVERAGE_FACTOR * combine(*standard_uncertainties))
+    u = combine(*standard_uncertainties)
+    if not (math.isfinite(value) and math.isfinite(u)):
+        return absent("there is no number here: outside the saturation curve, or nothing to read")
+    return Measured(value, COVERAGE_FACTOR * u)
 
 
 def combine(*components: float) -> float:

@@ -146,7 +146,8 @@ def _verdict(findings: Findings, cause: Cause | None) -> str:
 def measure_lines(findings: Findings) -> list[str]:
     """Cycling, equalisation, rest and settling, a sentence each."""
     lines = [
-        f"cycling {span(c.start_s, c.end_s)}: {c.cycles} cycles ({c.control_cycles} by its own control), period "
+        f"cycling {span(c.start_s, c.end_s)}: {'at least ' if c.lower_bound else ''}{c.cycles} cycles "
+        f"({c.control_cycles} by its own control), period "
         f"{shown(c.period_s, 's')}, on {shown(c.on_s, 's')}, off {shown(c.off_s, 's')}, low side out "
         f"{shown(c.cut_out_kpa, 'kPa')}, in {shown(c.cut_in_kpa, 'kPa')} gauge"
         for c in findings.cycling

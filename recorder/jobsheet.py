@@ -34,7 +34,7 @@ LONGEST_TEXT = 4000
 
 @dataclass(frozen=True, slots=True)
 class MarkEntry:
-    """A mark as a job sheet file gives it: seconds from the recording's first sample."""
+    """A mark as a job sheet file gives it: seconds on the scale of the CSV's own ``time_s``."""
 
     time_s: float
     kind: str

@@ -124,6 +124,8 @@ def channel_from(values: Mapping[str, Any]) -> Channel:
         raise InputError(f"channel '{channel.id}': a sealed gauge needs 'sealed_at_kpa'.")
     if not (math.isfinite(channel.scale) and math.isfinite(channel.offset) and channel.scale != 0.0):
         raise InputError(f"channel '{channel.id}': scale and offset must be finite, scale not zero.")
+    if channel.accuracy is not None and not (math.isfinite(channel.accuracy) and channel.accuracy > 0.0):
+        raise InputError(f"channel '{channel.id}': an accuracy is a half-width above zero; leave it out if not known.")
     return channel
 
 

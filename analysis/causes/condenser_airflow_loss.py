@@ -4,7 +4,20 @@ from analysis.causes import Narrowed, Weight
 
 CAUSE = "condenser_airflow_loss"
 PRIOR = 0.05
-NARROWED: tuple[Narrowed, ...] = ()
+NARROWED: tuple[Narrowed, ...] = (
+    Narrowed(
+        "condenser_airflow_loss: fan_without_supply",
+        ("fan relay or control module", "fuse", "fan wiring or plug", "the control that asks for the fan"),
+        "record both sides of the relay through the next time: the last place with supply tells the part",
+        "wriggle relay, fuse and plugs hot while watching the fan's supply",
+    ),
+    Narrowed(
+        "condenser_airflow_loss: fan_with_supply",
+        ("fan motor", "ground of the fan", "blocked condenser", "shroud"),
+        "record the fan's current through the next time: none is motor or ground, plenty is a blocked condenser",
+        "measure the fan's current; look through the condenser against light",
+    ),
+)
 COST = 2
 PARTS = ("fan motor", "fan relay or control module", "fan wiring or fuse", "blocked condenser")
 TELLING_TEST = (
@@ -19,7 +32,8 @@ WEIGHTS = (
     Weight("condenser_airflow_loss comes and goes", 1.5, "charge and air do not come and go, a fan does"),
     Weight("only when slow", 1.5, "ram air replaces the fan at speed"),
     Weight("also at speed", -1.0, "ram air should replace the fan: think of a blocked condenser"),
-    Weight("condenser_airflow_loss: fan_supply", 0.7, "the fan's supply was recorded"),
+    Weight("condenser_airflow_loss: fan_without_supply", 2.0, "the fan had no supply", proves=True),
+    Weight("condenser_airflow_loss: fan_with_supply", 0.3, "the fan had supply: motor or blockage"),
     Weight("high_pressure_trip seen", 0.7, "trips follow lost airflow"),
     Weight("condenser_airflow_loss absent", -3.0, "condensing never left its own baseline"),
     Weight("condensing over ambient usual", 0.3, "between the episodes the condenser works"),

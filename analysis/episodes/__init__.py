@@ -45,7 +45,11 @@ def detectors() -> Iterator[Detector]:
 
 def examine(case: Case) -> tuple[tuple[Episode, ...], tuple[Check, ...]]:
     """Run every detector; a kind that no detector knows is undecided and says so."""
-    known = {detector.KIND: detector for detector in detectors()}
+    known: dict[str, Detector] = {}
+    for detector in detectors():
+        if detector.KIND in known:
+            raise ValueError(f"two detectors look for {detector.KIND}")
+        known[detector.KIND] = detector
     episodes: list[Episode] = []
     checks: list[Check] = []
     for kind in KINDS:

@@ -33,6 +33,8 @@ LIMITS = limit_table(
     Limit("merge_off", 120.0, "s", "while the compressor rests after a trip; " + PRACTICE),
     Limit("settled_in", 20.0, "s", PRACTICE),
     Limit("least_pumping", 60.0, "s", PRACTICE),
+    Limit("fan_supply", 4.0, "V", PRACTICE),
+    Limit("slow", 15.0, "km/h", PRACTICE),
     Limit("full_rise", 35.0, "K", "severity 1; " + PRACTICE),
 )
 SPEED_EDGES = (1100.0, 1700.0, 2500.0)
@@ -185,13 +187,14 @@ def _conditions(case: Case, edges: _Edges) -> list[Evidence]:
     speed = case.timeline.grid("vehicle_speed")
     if speed is not None and np.isfinite(speed[part]).any():
         kmh = float(np.nanmedian(speed[part]))
-        where = "at standstill or crawling" if kmh < 15.0 else f"at {kmh:.0f} km/h"
+        where = "at standstill or crawling" if kmh < LIMITS["slow"].value else f"at {kmh:.0f} km/h"
         found.append(Evidence("road_speed", where, {"vehicle_speed_kmh": measured(kmh, 1.0)}))
     fan = case.timeline.grid("fan")
     if fan is not None and np.isfinite(fan[part]).any():
         volts = float(np.nanmedian(fan[part]))
-        state = "without supply" if volts < 4.0 else "with supply"
-        found.append(Evidence("fan_supply", f"condenser fan {state} ({volts:.1f} V)", {"fan_v": measured(volts, 0.2)}))
+        state = "without" if volts < LIMITS["fan_supply"].value else "with"
+        says = f"condenser fan {state} supply meanwhile ({volts:.1f} V)"
+        found.append(Evidence(f"fan_{state}_supply", says, {"fan_v": measured(volts, 0.2)}))
     return found
 
 

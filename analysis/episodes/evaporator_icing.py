@@ -61,7 +61,10 @@ def _episode(case: Case, te: Floats, gap: Floats, best: float, settled: Mask, sp
     widened = float(gap[first : last + 1].max()) - best
     coldest = float(te[frozen : last + 1].min())
     minutes = float(t[first] - t[onset]) / 60.0
-    measures = {"widened_k": measured(widened, 0.6), "evaporating_degc": measured(coldest, 1.0)}
+    measures = {
+        "widened_k": measured(widened, 0.02 * widened, 0.2),
+        "evaporating_degc": measured(coldest, case.u_evaporating_k()),
+    }
     says = (
         f"over {minutes:.0f} min vent and evaporator drew apart by {widened:.0f} K at {coldest:.0f} degC evaporating: "
         "air no longer passes"

@@ -8,7 +8,7 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.uncertainty import Measured, combine, measured
+from analysis.uncertainty import Measured, absent, combine, measured
 
 KIND = "non_condensables"
 NEEDS = ("low_side", "high_side", "ambient", "refrigerant", "runs")
@@ -17,6 +17,9 @@ LIMITS = limit_table(
     Limit("apart", 60.0, "kPa", "between the sides at rest; " + PRACTICE),
     Limit("excess", 2.0, "K", "saturation at static pressure over the soak; " + PRACTICE),
     Limit("soak_u", 1.0, "K", "one ambient probe stands for the metal; " + PRACTICE),
+    Limit("soak_apart", 3.0, "K", PRACTICE),
+    Limit("cabin_colder", -3.0, "K", "against ambient, parked; " + PRACTICE),
+    Limit("cabin_warmer", 10.0, "K", "against ambient, parked; " + PRACTICE),
     Limit("condensing_high", 20.0, "K", "over ambient, steady; " + PRACTICE),
     Limit("settled_in", 60.0, "s", PRACTICE),
 )
@@ -42,7 +45,9 @@ def detect(case: Case) -> Detection:
         evidence = (
             Evidence("static_above_saturation", says, {"excess_k": excess}),
             Evidence(
-                "condensing_high", f"condensing {level:.0f} K over ambient, steady", {"over_k": measured(level, 1.5)}
+                "condensing_high",
+                f"condensing {level:.0f} K over ambient, steady",
+                {"over_k": measured(level, case.u_over_ambient_k())},
             ),
         )
         start = case.running.runs[0].start_s
@@ -53,7 +58,7 @@ def detect(case: Case) -> Detection:
         return Detection(
             UNDECIDED, f"{says}, yet condensing only {level:.0f} K over ambient: a warm engine does that too"
         )
-    if excess.value + excess.u95 < limit + LIMITS["soak_u"].value or level < LIMITS["condensing_high"].value:
+    if excess.value + excess.u95 < limit + LIMITS["soak_u"].value:
         return Detection(ABSENT, f"{says}; condensing {level:.0f} K over ambient")
     return Detection(UNDECIDED, f"{says}: soak longer and measure the metal to know")
 
@@ -74,7 +79,22 @@ def _excess(case: Case) -> Measured | None:
     soak = [value for value in soak if math.isfinite(value)]
     if not soak:
         return None
+    if len(soak) == 1 and not _cabin_agrees(case, soak[0], start, first):
+        return absent(
+            "the soak is not shown: ambient and cabin air differ too much, or only one temperature was recorded"
+        )
+    if len(soak) == 2 and abs(soak[0] - soak[1]) > LIMITS["soak_apart"].value:
+        return absent(f"the soak is not shown: ambient and liquid line differ by {abs(soak[0] - soak[1]):.1f} K")
     probe = case.timeline.signal("ambient")
     u_static = combine(1.0 / math.hypot(1.0 / low.u, 1.0 / high.u), case.timeline.barometric_u_kpa)
     u = combine(u_static * fluid.kelvin_per_kpa(static), probe.u if probe else 1.0, LIMITS["soak_u"].value)
     return measured(fluid.temperature_at(static) - float(np.mean(soak)), u)
+
+
+def _cabin_agrees(case: Case, ambient: float, start: float, end: float) -> bool:
+    """Air in the parked cabin a little above ambient bears a lone ambient probe out."""
+    for place in ("vent", "return_air", "suction_line", "discharge_line", "cabin"):
+        other = case.median(case.timeline.grid(place), start, end - 1.0)
+        if math.isfinite(other):
+            return LIMITS["cabin_colder"].value < other - ambient < LIMITS["cabin_warmer"].value
+    return False

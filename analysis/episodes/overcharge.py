@@ -53,7 +53,9 @@ def _subcooling(case: Case) -> tuple[float, Evidence] | None:
         return None
     high, usual = LIMITS["subcooling_high"].value, LIMITS["subcooling_usual"].value
     weight = 2.5 if level > high else 0.5 if level > usual else -2.5
-    return weight, Evidence("subcooling", f"subcooling {level:.0f} K, steady", {"subcooling_k": measured(level, 1.2)})
+    return weight, Evidence(
+        "subcooling", f"subcooling {level:.0f} K, steady", {"subcooling_k": measured(level, case.u_subcooling_k())}
+    )
 
 
 def _condensing(case: Case) -> tuple[float, Evidence] | None:
@@ -63,7 +65,7 @@ def _condensing(case: Case) -> tuple[float, Evidence] | None:
     high, usual = LIMITS["condensing_high"].value, LIMITS["condensing_usual"].value
     weight = 1.2 if level > high else 0.3 if level > usual else -1.5
     says = f"condensing {level:.0f} K over ambient, steady"
-    return weight, Evidence("condensing", says, {"over_ambient_k": measured(level, 1.5)})
+    return weight, Evidence("condensing", says, {"over_ambient_k": measured(level, case.u_over_ambient_k())})
 
 
 def _rest(case: Case) -> tuple[float, Evidence] | None:
@@ -75,10 +77,13 @@ def _rest(case: Case) -> tuple[float, Evidence] | None:
 
 
 def _charge(case: Case) -> tuple[float, Evidence] | None:
-    held = case.job.charged_kg or case.job.recovered_kg
-    if case.job.rated_charge_kg is None or held is None:
+    """The mass that was in over the longest stretch, against the rated charge."""
+    stretches = case.stretches()
+    charge = case.charge_in(max(stretches, key=lambda span: span[1] - span[0])) if stretches else None
+    if charge is None:
         return None
-    over = held / case.job.rated_charge_kg - 1.0
-    weight = 3.0 if over > LIMITS["charge_over"].value else -3.0
-    says = f"{held:.3f} kg of {case.job.rated_charge_kg:.3f} kg rated"
-    return weight, Evidence("charge", says, {"charge_over": measured(over, 0.02)})
+    evidence = Evidence("charge", charge.says, {"charge_over": measured(charge.off, charge.u)})
+    limit = LIMITS["charge_over"].value
+    if charge.off - 2.0 * charge.u > limit:
+        return 3.0, evidence
+    return (-3.0 if charge.off + 2.0 * charge.u < limit else 0.0), evidence

@@ -59,7 +59,14 @@ def detect(case: Case) -> Detection:
     signs = deep < LIMITS["deep"].value and starved > LIMITS["starved"].value and from_the_start and cools_little
     if signs and not empty and (near or backed_up):
         evidence = [
-            Evidence("starved", says, {"evaporating_degc": measured(deep, 1.0), "gap_k": measured(starved, 1.3)})
+            Evidence(
+                "starved",
+                says,
+                {
+                    "evaporating_degc": measured(deep, case.u_evaporating_k()),
+                    "gap_k": measured(starved, case.u_vent_gap_k()),
+                },
+            )
         ]
         if near:
             level = float(np.median(over))

@@ -44,6 +44,7 @@ def detect(case: Case) -> Detection:
         episodes.extend(_gaps(signal, others))
         episodes.extend(_spikes(signal))
         episodes.extend(_stuck(case, signal))
+    episodes.extend(_swapped(case))
     episodes.extend(_rest_offset(case))
     episodes.extend(_still_vent(case))
     if episodes:
@@ -162,12 +163,25 @@ def _still_vent(case: Case) -> list[Episode]:
     ]
 
 
+def _swapped(case: Case) -> list[Episode]:
+    """Sides swapped at the hoses or in the names, as the timeline found them."""
+    return [
+        Episode(
+            KIND, flag.start_s, flag.end_s, 0.5, (Evidence(flag.kind, flag.says),), permanent=True, channel="low_side"
+        )
+        for flag in case.timeline.flags
+        if flag.kind == "swapped_sides"
+    ]
+
+
 def _rest_offset(case: Case) -> list[Episode]:
     """Sides that stand apart and steady before the first start: a zero is off, or the hoses are swapped.
 
     The side that agrees with saturation at ambient is right; low above high is wrong whatever the ambient.
     """
-    first = case.running.runs[0].start_s if case.running.runs else case.timeline.duration_s
+    if not case.running.runs:
+        return []
+    first = case.running.runs[0].start_s
     low, high = case.timeline.signal("low_side"), case.timeline.signal("high_side")
     if low is None or high is None or case.running.basis == "none" or first < LIMITS["rest"].value:
         return []

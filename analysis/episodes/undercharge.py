@@ -5,7 +5,6 @@ starves the evaporator too but keeps its subcooling, light load shortens cycles 
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -16,7 +15,7 @@ from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.runs import smoothed, spans_of
 from analysis.timeline import Floats, Span
-from analysis.uncertainty import combine, measured
+from analysis.uncertainty import measured
 
 KIND = "undercharge"
 NEEDS = ("low_side", "high_side", "refrigerant", "runs")
@@ -34,7 +33,6 @@ LIMITS = limit_table(
     Limit("met_quickly", 45.0, "s", "orifice systems meet in 18-60 s; " + PRACTICE),
     Limit("met_slowly", 90.0, "s", PRACTICE),
     Limit("charge_short", 0.12, "share of the rated charge", "label +-5 %, plateau +-10 %; " + PRACTICE),
-    Limit("recovery_u95", 0.06, "kg", "oil and a cold accumulator keep some; " + PRACTICE),
     Limit("present", 3.0, "log likelihood ratio", PRACTICE),
     Limit("absent", -1.5, "log likelihood ratio", PRACTICE),
     Limit("settled_in", 60.0, "s", PRACTICE),
@@ -56,7 +54,7 @@ def detect(case: Case) -> Detection:
     """Weigh the signs in each stretch between recharges."""
     episodes: list[Episode] = []
     sums: list[float] = []
-    for stretch in _stretches(case):
+    for stretch in case.stretches():
         signs = [sign for sign in _signs(case, stretch) if sign is not None]
         total = sum(sign.weight for sign in signs)
         sums.append(total)
@@ -73,12 +71,6 @@ def detect(case: Case) -> Detection:
         return Detection(ABSENT, "no short cycling, and the vents follow the evaporator")
     told = "; a liquid-line and a suction-line probe would tell" if missing else ""
     return Detection(UNDECIDED, f"the signs do not settle it{told}", (), missing)
-
-
-def _stretches(case: Case) -> list[Span]:
-    """Stretches of the recording between recharges that hold a run."""
-    edges = [0.0, *case.timeline.marked("recharged"), case.timeline.duration_s]
-    return [(a, b) for a, b in pairwise(edges) if any(run.start_s < b and run.end_s > a for run in case.running.runs)]
 
 
 def _signs(case: Case, stretch: Span) -> list[_Sign | None]:
@@ -103,11 +95,6 @@ def _steady_values(case: Case, values: Floats | None, stretch: Span) -> Floats |
     return steady if len(steady) * case.timeline.step_s >= LIMITS["least_steady"].value else None
 
 
-def _u_low_k(case: Case) -> float:
-    low = case.over(case.derived.low_kpa, case.running.pumping)
-    return case.derived.u_evaporating_k(case.timeline, float(np.median(low))) if len(low) else 1.0
-
-
 def _superheat(case: Case, stretch: Span) -> _Sign | None:
     values = _steady_values(case, case.derived.superheat_k, stretch)
     if values is None or case.derived.superheat_k is None:
@@ -116,7 +103,7 @@ def _superheat(case: Case, stretch: Span) -> _Sign | None:
     high, usual = LIMITS["superheat_high"].value, LIMITS["superheat_usual"].value
     weight = 2.5 if k > high + 2.0 else 1.0 if k > high else -0.5 if k > usual else -2.0
     says = f"superheat {k:.0f} K at the suction probe, steady"
-    evidence = Evidence("superheat", says, {"superheat_k": measured(k, _u_low_k(case), 1.0)})
+    evidence = Evidence("superheat", says, {"superheat_k": measured(k, case.u_superheat_k())})
     return _Sign(weight, evidence, _shown(case, case.derived.superheat_k, stretch, above=high))
 
 
@@ -128,7 +115,7 @@ def _subcooling(case: Case, stretch: Span) -> _Sign | None:
     low, usual = LIMITS["subcooling_low"].value, LIMITS["subcooling_usual"].value
     weight = 2.0 if k < low - 2.0 else 1.0 if k < low else -0.5 if k < usual else -2.5
     says = f"subcooling {k:.0f} K at the liquid-line probe, steady"
-    return _Sign(weight, Evidence("subcooling", says, {"subcooling_k": measured(k, 1.0, 0.6)}))
+    return _Sign(weight, Evidence("subcooling", says, {"subcooling_k": measured(k, case.u_subcooling_k())}))
 
 
 def _gap(case: Case, stretch: Span) -> _Sign | None:
@@ -137,10 +124,8 @@ def _gap(case: Case, stretch: Span) -> _Sign | None:
         return None
     k = float(np.median(values))
     weight = 1.0 if k > LIMITS["starved_gap"].value else -1.0 if k < LIMITS["fed_gap"].value else 0.0
-    vent = case.timeline.signal("vent")
-    u = combine(_u_low_k(case), vent.u if vent else 0.0)
     says = f"vent air {k:.0f} K above the evaporating temperature, steady"
-    return _Sign(weight, Evidence("vent_gap", says, {"vent_over_evaporating_k": measured(k, u)}))
+    return _Sign(weight, Evidence("vent_gap", says, {"vent_over_evaporating_k": measured(k, case.u_vent_gap_k())}))
 
 
 def _cycle_times(case: Case) -> tuple[Floats, Floats, Floats]:
@@ -204,22 +189,15 @@ def _orifice_open(case: Case, stretch: Span) -> _Sign | None:
 
 
 def _charge(case: Case, stretch: Span) -> _Sign | None:
-    """Mass put in at the recharge before the stretch, or taken out after it, against the rated charge."""
-    rated = case.job.rated_charge_kg
-    recharged = stretch[0] > 0.0
-    held = case.job.charged_kg if recharged else case.job.recovered_kg
-    if rated is None or held is None:
+    """The mass that was in, against the rated charge."""
+    charge = case.charge_in(stretch)
+    if charge is None:
         return None
-    u95 = 0.015 if recharged else case.job.recovered_u95_kg or LIMITS["recovery_u95"].value
-    short = 1.0 - held / rated
-    u_share = u95 / 2.0 / rated
+    measures = {"charge_missing": measured(-charge.off, charge.u)}
     limit = LIMITS["charge_short"].value
-    verb = "charged" if recharged else "recovered"
-    says = f"{held:.3f} kg {verb} of {rated:.3f} kg rated"
-    measures = {"charge_missing": measured(short, u_share)}
-    if short - 2.0 * u_share > limit:
-        return _Sign(3.0, Evidence("charge_short", says, measures))
-    return _Sign(-2.5 if short + 2.0 * u_share < limit else 0.0, Evidence("charge_known", says, measures))
+    if -charge.off - 2.0 * charge.u > limit:
+        return _Sign(3.0, Evidence("charge_short", charge.says, measures))
+    return _Sign(-2.5 if -charge.off + 2.0 * charge.u < limit else 0.0, Evidence("charge_known", charge.says, measures))
 
 
 def _shown(case: Case, values: Floats, stretch: Span, above: float) -> Mask:

@@ -11,7 +11,7 @@ from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.timeline import Floats
-from analysis.uncertainty import measured
+from analysis.uncertainty import combine, measured
 
 KIND = "weak_pumping"
 NEEDS = ("low_side", "high_side", "vent", "refrigerant", "runs")
@@ -30,9 +30,15 @@ LIMITS = limit_table(
     Limit("warm_ambient", 20.0, "degC", PRACTICE),
 )
 
+GAIN = 0.01
+"""What a difference of one sensor's readings owes to its gain (common practice, no source); its offset cancels."""
+
 
 def detect(case: Case) -> Detection:
     """Find stretches of lost lift while the compressor is driven, and a lift that is small throughout."""
+    told = case.running.basis == "clutch" or case.operating.engine_basis == "engine_speed"
+    if not told:
+        return Detection(UNDECIDED, "nothing shows that the compressor was driven", (), ("clutch", "engine_speed"))
     te = case.evened(case.derived.evaporating_degc, 5.0)
     lift = case.evened(case.derived.lift, 5.0)
     vent = case.evened(case.timeline.grid("vent"), 5.0)
@@ -83,7 +89,9 @@ def _permanent(case: Case, settled: Mask, lift: Floats, vent: Floats) -> Episode
     if not small or not ambient > LIMITS["warm_ambient"].value:
         return None
     says = f"ln(high/low) only {level:.2f} while driven, vents at {air:.0f} degC"
-    evidence = Evidence("little_lift", says, {"lift": measured(level, 0.03), "vent_degc": measured(air, 0.9)})
+    evidence = Evidence(
+        "little_lift", says, {"lift": measured(level, _u_lift(case)), "vent_degc": measured(air, case.u_air_k("vent"))}
+    )
     return Episode(KIND, case.running.runs[0].start_s, case.last_stop_s(), 0.6, (evidence,), permanent=True)
 
 
@@ -99,10 +107,24 @@ def _episode(
     rise = float(np.median(te[first : last + 1])) - usual_te
     lost = usual_lift - float(np.median(lift[first : last + 1]))
     measures = {
-        "evaporating_rise_k": measured(rise, 0.4),
-        "lift_lost": measured(lost, 0.02),
-        "vent_rise_k": measured(warm, 0.3),
+        "evaporating_rise_k": measured(rise, GAIN * rise, _noise(case, "low_side") * 0.1),
+        "lift_lost": measured(lost, GAIN * lost),
+        "vent_rise_k": measured(warm, GAIN * warm, _noise(case, "vent")),
     }
     says = f"driven, yet evaporating rose {rise:.0f} K, ln(high/low) fell by {lost:.2f}, vents warmed by {warm:.0f} K"
     severity = round(min(1.0, max(0.1, lost / max(usual_lift, 0.1) * 1.6)), 2)
     return Episode(KIND, float(t[start]), float(t[end]), severity, (Evidence("lift_lost", says, measures),))
+
+
+def _u_lift(case: Case) -> float:
+    """Standard uncertainty of ln(high/low) from both sensors."""
+    parts: list[float] = []
+    for place, values in (("low_side", case.derived.low_kpa), ("high_side", case.derived.high_kpa)):
+        signal, pumped = case.timeline.signal(place), case.over(values, case.running.pumping)
+        parts.append(signal.u / float(np.median(pumped)) if signal and len(pumped) else 0.0)
+    return combine(*parts)
+
+
+def _noise(case: Case, place: str) -> float:
+    signal = case.timeline.signal(place)
+    return signal.noise if signal else 0.0

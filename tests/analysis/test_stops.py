@@ -38,6 +38,7 @@ class Cycler:
         self.low, self.high, self.clutch, self.vent = table.T
         self.low = self.low + rng.normal(0.0, 0.6, len(self.t))
         self.high = self.high + rng.normal(0.0, 2.0, len(self.t))
+        self.vent = self.vent + rng.normal(0.0, 0.1, len(self.t))
 
     def findings(self, marks: list[tuple[float, str]] | None = None, clutch: bool = True) -> Findings:
         """Analyse it."""
