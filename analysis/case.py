@@ -12,7 +12,7 @@ from analysis.findings import Cycling, Equalisation, Static, Stop
 from analysis.operating import Mask, Operating, operating_of
 from analysis.runs import Running, running_of, smoothed, spans_of
 from analysis.stops import Habit, stops_of
-from analysis.timeline import Floats, Timeline
+from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import combine
 from recorder.jobsheet import JobSheet
 
@@ -112,11 +112,7 @@ class Case:
 
     def median(self, values: Floats | None, start_s: float, end_s: float) -> float:
         """Median of a stretch of grid values; NaN where there is none."""
-        if values is None:
-            return float("nan")
-        part = values[self.timeline.index(start_s) : self.timeline.index(end_s) + 1]
-        part = part[np.isfinite(part)]
-        return float(np.median(part)) if len(part) else float("nan")
+        return self.timeline.median(values, start_s, end_s)
 
     def over(self, values: Floats | None, mask: Mask) -> Floats:
         """Finite grid values under a mask."""
@@ -129,9 +125,7 @@ class Case:
         """Grid values with gaps bridged and a moving mean; None where there is nothing."""
         if values is None or not np.isfinite(values).any():
             return None
-        good = np.isfinite(values)
-        filled = np.interp(np.arange(len(values)), np.flatnonzero(good), values[good])
-        return smoothed(filled, self.timeline.step_s, window_s)
+        return smoothed(bridged(values), self.timeline.step_s, window_s)
 
     def seconds(self, mask: Mask) -> float:
         """How long a mask is true."""

@@ -11,7 +11,7 @@ import numpy as np
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.refrigerant import Refrigerant, refrigerant
 from analysis.timeline import Floats, Timeline
-from analysis.uncertainty import UNIFORM, combine
+from analysis.uncertainty import UNIFORM, combine, propagate
 
 LIMITS = limit_table(
     Limit("line_drop_half_width", 20.0, "kPa", "10-40 kPa at full flow; " + PRACTICE),
@@ -59,8 +59,9 @@ class Derived:
         signal = timeline.signal(place)
         if signal is None or self.refrigerant is None:
             return float("nan")
-        u_kpa = combine(signal.u, timeline.barometric_u_kpa, drop_kpa * UNIFORM)
-        return abs(self.refrigerant.kelvin_per_kpa(p_kpa)) * u_kpa
+        air = 0.0 if signal.channel.reference == "absolute" else timeline.barometric_u_kpa
+        u_kpa = combine(signal.u, air, drop_kpa * UNIFORM)
+        return propagate(self.refrigerant.temperature_at, [p_kpa], [u_kpa])[1]
 
 
 def u_probe_k(timeline: Timeline, place: str) -> float:

@@ -14,7 +14,7 @@ from analysis.findings import Equalisation, Static, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Operating
 from analysis.runs import Running, smoothed
-from analysis.timeline import Floats, Timeline
+from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
 LIMITS = limit_table(
@@ -77,7 +77,7 @@ class _Rest:
             return None
         if not np.isfinite(high[first : last + 1] - low[first : last + 1]).any():
             return None
-        d = smoothed(_bridged(high[first : last + 1] - low[first : last + 1]), line.step_s, LIMITS["smoothing"].value)
+        d = smoothed(bridged(high[first : last + 1] - low[first : last + 1]), line.step_s, LIMITS["smoothing"].value)
         ninety = first_lasting(d < LIMITS["ninety"].value * d0)
         if ninety is None and lasting < LIMITS["longest_unmet"].value:
             return None
@@ -179,13 +179,6 @@ def _time(t: Floats, index: int | None, u_grid: float, u_sensor: float, why_not:
 def _median(values: Floats) -> float:
     good = values[np.isfinite(values)]
     return float(np.median(good)) if len(good) else float("nan")
-
-
-def _bridged(values: Floats) -> Floats:
-    good = np.isfinite(values)
-    if good.all():
-        return values
-    return np.interp(np.arange(len(values)), np.flatnonzero(good), values[good])
 
 
 def static_of(timeline: Timeline, derived: Derived, running: Running) -> tuple[Static, ...]:

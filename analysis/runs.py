@@ -15,7 +15,7 @@ from analysis.derived import Derived
 from analysis.findings import Run
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, Operating
-from analysis.timeline import Floats, Timeline
+from analysis.timeline import Floats, Timeline, bridged
 
 LIMITS = limit_table(
     Limit("coil_supplied", 6.0, "V", "half of a 12 V supply; " + PRACTICE),
@@ -76,7 +76,7 @@ class Leg:
 def running_of(timeline: Timeline, derived: Derived, operating: Operating, compressor: str | None) -> Running:
     """Find when the compressor pumped."""
     supplied = _supplied(timeline)
-    lift = _bridged(derived.lift)
+    lift = None if derived.lift is None or not np.isfinite(derived.lift).any() else bridged(derived.lift)
     if supplied is not None:
         driven = supplied & operating.engine_running if operating.engine_basis == "engine_speed" else supplied
         pumping = driven
@@ -153,14 +153,6 @@ def spans_of(mask: Mask) -> list[tuple[int, int]]:
     """First and last index of each stretch of a mask that is true."""
     edges = np.diff(mask.astype(np.int8), prepend=0, append=0)
     return list(zip(np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True))
-
-
-def _bridged(lift: Floats | None) -> Floats | None:
-    """Lift with gaps bridged by a straight line; None if there is none."""
-    if lift is None or not np.isfinite(lift).any():
-        return None
-    good = np.isfinite(lift)
-    return np.interp(np.arange(len(lift)), np.flatnonzero(good), lift[good])
 
 
 def _supplied(timeline: Timeline) -> Mask | None:

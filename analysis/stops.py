@@ -92,11 +92,7 @@ class _Look:
 
     def at(self, values: Floats | None, start_s: float, end_s: float) -> float:
         """Median of a stretch; NaN where there is none."""
-        if values is None:
-            return float("nan")
-        part = values[self.timeline.index(start_s) : self.timeline.index(end_s) + 1]
-        part = part[np.isfinite(part)]
-        return float(np.median(part)) if len(part) else float("nan")
+        return self.timeline.median(values, start_s, end_s)
 
     def commanded(self, run: Run, restart_s: float | None) -> Stop | None:
         """A stop that the engine, the driver, the throttle or the pressure switch explains."""

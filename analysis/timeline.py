@@ -141,6 +141,14 @@ class Timeline:
         """Grid index of a second, clipped to the grid."""
         return min(max(round(time_s / self.step_s), 0), len(self.t_s) - 1)
 
+    def median(self, values: Floats | None, start_s: float, end_s: float) -> float:
+        """Median of a stretch of grid values; NaN where there is none."""
+        if values is None:
+            return float("nan")
+        part = values[self.index(start_s) : self.index(end_s) + 1]
+        part = part[np.isfinite(part)]
+        return float(np.median(part)) if len(part) else float("nan")
+
     def recorded(self) -> NDArray[np.bool_]:
         """Where something was recorded at all."""
         mask = np.ones(len(self.t_s), np.bool_)
@@ -151,6 +159,14 @@ class Timeline:
     def marked(self, *kinds: str) -> list[float]:
         """Seconds of the marks of these kinds."""
         return [mark.time_s for mark in self.marks if mark.kind in kinds]
+
+
+def bridged(values: Floats) -> Floats:
+    """Values with gaps bridged by straight lines; as they are where there is nothing or no gap."""
+    good = np.isfinite(values)
+    if good.all() or not good.any():
+        return values
+    return np.interp(np.arange(len(values)), np.flatnonzero(good), values[good])
 
 
 def standard_atmosphere_kpa(altitude_m: float) -> float:

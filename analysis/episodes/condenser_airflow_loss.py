@@ -15,7 +15,7 @@ from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
-from analysis.runs import smoothed, spans_of
+from analysis.runs import spans_of
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
 
@@ -77,8 +77,7 @@ def _seen(case: Case, over: Floats | None) -> Floats | None:
     good = np.isfinite(over)
     if float((good & case.running.pumping).sum()) * case.timeline.step_s < LIMITS["least_pumping"].value:
         return None
-    filled = np.interp(np.arange(len(over)), np.flatnonzero(good), over[good])
-    return smoothed(filled, case.timeline.step_s, 3.0)
+    return case.evened(over, 3.0)
 
 
 def _baseline(case: Case, seen: Floats, pumping: Mask) -> Floats:

@@ -202,9 +202,9 @@ def _charge(case: Case, stretch: Span) -> _Sign | None:
 
 def _shown(case: Case, values: Floats, stretch: Span, above: float) -> Mask:
     """Where a quantity stands above its limit, evened over 20 s, while pumping steadily."""
-    good = np.isfinite(values)
-    filled = np.interp(np.arange(len(values)), np.flatnonzero(good), values[good])
-    return (smoothed(filled, case.timeline.step_s, 20.0) > above) & _steady(case, stretch)
+    even = case.evened(values, 20.0)
+    steady = _steady(case, stretch)
+    return np.zeros(len(steady), np.bool_) if even is None else (even > above) & steady
 
 
 def _episode(case: Case, stretch: Span, signs: list[_Sign]) -> Episode:
