@@ -1,4 +1,4 @@
-"""Recordings as they come (zeros off, sides swapped, stamps shared, probes missing, other rates): honest all the same."""
+"""Recordings as they come (zeros off, sides swapped, shared stamps, missing probes, other rates): still honest."""
 
 from dataclasses import replace
 
