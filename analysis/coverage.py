@@ -41,7 +41,10 @@ def coverage_of(case: Case, episodes: Sequence[Episode]) -> Coverage:
         key = f"{look:.0f}"
         missed[key] = chance
         interval[key] = _interval(chance, len(spans)) if chance is not None else None
-    return Coverage(share, exposure_s, missed, interval, None, _missed_in_words(missed, interval))
+    says = _missed_in_words(missed, interval)
+    if any(episode.permanent for episode in faults):
+        says = "The fault shows whenever the system runs: any look with cooling on sees it"
+    return Coverage(share, exposure_s, missed, interval, None, says)
 
 
 def _missed_in_words(missed: dict[str, float | None], interval: dict[str, tuple[float, float] | None]) -> str:

@@ -124,9 +124,20 @@ def leading(findings: Findings) -> Cause | None:
 def verdict(findings: Findings) -> str:
     """The verdict in one sentence, its standing first."""
     cause = leading(findings)
+    return _verdict(findings, cause) + _aside(findings)
+
+
+def headline(findings: Findings) -> tuple[str, str]:
+    """The verdict in a few words, and the sentence that belongs under it."""
+    if findings.verdict == FAULT_FOUND:
+        return verdict(findings), f"{findings.coverage.says}."
+    why = findings.verdict_why
+    return f"{VERDICTS[findings.verdict]}.{_aside(findings)}", f"{why[:1].upper()}{why[1:]}."
+
+
+def _aside(findings: Findings) -> str:
     misread = sorted({e.channel or "" for e in findings.episodes if e.kind == "sensor_fault"})
-    aside = f" A sensor misreads: {', '.join(place(name) for name in misread)}." if misread else ""
-    return _verdict(findings, cause) + aside
+    return f" A sensor misreads: {', '.join(place(name) for name in misread)}." if misread else ""
 
 
 def _verdict(findings: Findings, cause: Cause | None) -> str:

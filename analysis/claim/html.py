@@ -269,12 +269,12 @@ def _heading(findings: Findings) -> str:
     if not about.intact:
         broken = f'<p class="broken"><strong>NOT INTACT</strong> {escape("; ".join(about.damage))}</p>'
     complaint = f"<p>Complaint: {escape(str(job['complaint']))}</p>" if job.get("complaint") else ""
+    short, note = wording.headline(findings)
     fault = " fault" if findings.verdict == "fault_found" else ""
     return (
         f"<h1>{escape(_name(findings))}</h1><p>{who}</p><p>recorded {escape(about.started_at or '(date not stated)')}, "
         f"{wording.clock(about.duration_s)} long{' · ' + escape(about.origin) if about.origin else ''}</p>{broken}"
-        f'<p class="verdict{fault}"><strong>{escape(wording.verdict(findings))}</strong><br>'
-        f"{escape(findings.coverage.says)}.</p>{complaint}"
+        f'<p class="verdict{fault}"><strong>{escape(short)}</strong><br>{escape(note)}</p>{complaint}'
     )
 
 

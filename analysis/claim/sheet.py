@@ -76,6 +76,7 @@ def sheet_data(case: Case, findings: Findings, root: Path) -> dict[str, Any]:
     overview = figure_of(case, findings, "", 0.0, case.timeline.duration_s)
     (root / "overview.svg").write_text(printable(svg_of(overview, 720, 400))[0], encoding="utf-8")
     started = datetime.fromtimestamp(case.timeline.started_utc_ns / 1e9, UTC)
+    headline, note = wording.headline(findings)
     digest = short_digest(about.digest) if about.digest else "not sealed"
     return {
         "title": f"Claim sheet, {about.name}",
@@ -92,8 +93,8 @@ def sheet_data(case: Case, findings: Findings, root: Path) -> dict[str, Any]:
         "not_intact_word": "NOT INTACT",
         "damage": "; ".join(about.damage),
         "fault": findings.verdict == FAULT_FOUND,
-        "verdict": wording.verdict(findings),
-        "verdict_note": f"{findings.coverage.says}." if findings.verdict == FAULT_FOUND else "",
+        "verdict": headline,
+        "verdict_note": note,
         "vehicle": _vehicle(findings),
         "order": _order(findings),
         "complaint": _complaint(findings),
@@ -172,7 +173,7 @@ def _complaint(findings: Findings) -> list[list[str]]:
     return _job(
         findings,
         ("complaint", "complaint", ""),
-        ("cause found by hand", "cause", ""),
+        ("cause", "cause", ""),
         ("correction", "correction", ""),
         ("parts", "parts", ""),
         ("labour", "labour_h", "h"),
