@@ -113,6 +113,8 @@ def _edges_by_lift(pumping: Mask, lift: Floats, step_s: float, before_s: float, 
     """
     reach = max(round(before_s / step_s), 1)
     delay = round(delay_s / step_s)
+    # A leg of the pressures is seen from half a window away; a clutch reading only ever lags.
+    ahead = round(2.0 * LIMITS["leg_window"].value / step_s) if delay_s else 0
     slack = LIMITS["turning"].value
     moved = np.zeros(len(pumping), np.bool_)
     spans = spans_of(pumping)
@@ -125,7 +127,7 @@ def _edges_by_lift(pumping: Mask, lift: Floats, step_s: float, before_s: float, 
             begin = near + int(np.flatnonzero(window <= window.min() + slack)[-1]) + 1
         if last < len(pumping) - 1:
             near = max(last - reach, (begin + last) // 2)
-            window = lift[near : last + 2]
+            window = lift[near : last + 2 + ahead]
             end = near + int(np.flatnonzero(window >= window.max() - slack)[-1])
         moved[min(begin, last) : min(end, len(pumping) - 1) + 1] = True
     return moved
