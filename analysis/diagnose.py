@@ -155,9 +155,11 @@ def verdict_of(
         return CANNOT_TELL, "the compressor never pumped in this recording"
     if coverage.exposure_s < LEAST_EXPOSURE_S:
         return CANNOT_TELL, f"only {coverage.exposure_s:.0f} s of cooling were recorded"
-    pressing = [check for check in checks if check.kind == "compressor_dropout" and check.state == UNDECIDED]
-    if pressing:
-        return CANNOT_TELL, pressing[0].why
+    suspected = [check for check in checks if check.suspected]
+    if suspected:
+        return CANNOT_TELL, "; ".join(
+            f"{check.kind.replace('_', ' ')} is suspected: {check.why}" for check in suspected
+        )
     unseen = {need for detector in detectors() for need in detector.NEEDS if case.lacks(need)}
     if unseen:
         blind = [c.kind.replace("_", " ") for c in checks if c.state == UNDECIDED and unseen & set(c.missing)]

@@ -159,12 +159,16 @@ class Episode:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """Whether a kind was found: present, absent or undecided, and what was missing."""
+    """Whether a kind was found: present, absent or undecided, and what was missing.
+
+    ``suspected``: undecided although something was seen that this kind would explain.
+    """
 
     kind: str
     state: str
     why: str
     missing: tuple[str, ...] = ()
+    suspected: bool = False
 
 
 @dataclass(frozen=True, slots=True)

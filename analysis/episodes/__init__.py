@@ -23,6 +23,7 @@ class Detection:
     why: str
     episodes: tuple[Episode, ...] = ()
     missing: tuple[str, ...] = ()
+    suspected: bool = False
 
 
 class Detector(Protocol):
@@ -64,5 +65,5 @@ def examine(case: Case) -> tuple[tuple[Episode, ...], tuple[Check, ...]]:
             continue
         found = detector.detect(case)
         episodes.extend(found.episodes)
-        checks.append(Check(kind, found.state, found.why, found.missing))
+        checks.append(Check(kind, found.state, found.why, found.missing, found.suspected))
     return tuple(sorted(episodes, key=lambda episode: (episode.start_s, episode.kind))), tuple(checks)

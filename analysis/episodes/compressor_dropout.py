@@ -29,7 +29,9 @@ def detect(case: Case) -> Detection:
     if unknown:
         at = ", ".join(f"{stop.at_s:.0f} s" for stop in unknown[:5])
         missing = ("clutch",) if case.lacks("clutch") else ()
-        return Detection(UNDECIDED, f"stops at {at} have no reason in the recording: {unknown[0].says}", (), missing)
+        return Detection(
+            UNDECIDED, f"stops at {at} have no reason in the recording: {unknown[0].says}", (), missing, suspected=True
+        )
     return Detection(
         ABSENT, f"each of {len(case.stops)} stops has its reason" if case.stops else "the compressor never stopped"
     )

@@ -28,6 +28,8 @@ LIMITS = limit_table(
     Limit("baseline_excess", 10.0, "K", "of one condition over the whole recording's baseline; " + PRACTICE),
     Limit("onset", 4.0, "K", PRACTICE),
     Limit("onset_search", 20.0, "s", PRACTICE),
+    Limit("idle_near", 40.0, "s", PRACTICE),
+    Limit("climb", 110.0, "s", "heat that is not carried away shows within a minute or two; " + PRACTICE),
     Limit("shortest", 8.0, "s", PRACTICE),
     Limit("merge", 25.0, "s", PRACTICE),
     Limit("merge_off", 120.0, "s", "while the compressor rests after a trip; " + PRACTICE),
@@ -52,6 +54,7 @@ def detect(case: Case) -> Detection:
     hot = pumping & (rise > LIMITS["rise"].value) & (seen > LIMITS["level"].value)
     spans = _merged(case, spans_of(hot), pumping)
     spans = [(a, b) for a, b in spans if (b - a) * case.timeline.step_s >= LIMITS["shortest"].value]
+    spans = [span for span in spans if not _idle_was_raised(case, _edges(case, seen, baseline, span).first)]
     settled = pumping & (case.since_start() > LIMITS["settled_in"].value)
     usual = float(np.median(seen[settled])) if settled.any() else float("nan")
     if not spans:
@@ -62,12 +65,24 @@ def detect(case: Case) -> Detection:
         if usual > LIMITS["level"].value:
             state, why = UNDECIDED, f"condensing stood {usual:.0f} K over ambient throughout: nothing to compare with"
         return Detection(state, why)
-    episodes = tuple(_episode(case, seen, baseline, span) for span in spans)
+    slow = [span for span in spans if not _climb_s(case, seen, baseline, span) <= LIMITS["climb"].value]
+    if len(slow) == len(spans):
+        why = "condensing climbed slowly above its own baseline: load, engine speed, charge or air do that too"
+        return Detection(UNDECIDED, why, suspected=True)
+    episodes = tuple(_episode(case, seen, baseline, span) for span in spans if span not in slow)
     return Detection(
         PRESENT,
         f"{'once' if len(episodes) == 1 else f'{len(episodes)} times'} condensing climbed away from its own baseline",
         episodes,
     )
+
+
+def _idle_was_raised(case: Case, onset: int) -> bool:
+    """Whether the technician raised the idle where it began, and no engine speed says otherwise: more load, not less air."""
+    if case.operating.engine_speed is not None:
+        return False
+    at, near = float(case.timeline.t_s[onset]), LIMITS["idle_near"].value
+    return any(abs(mark - at) < near for mark in case.timeline.marked("raised_idle"))
 
 
 def _seen(case: Case, over: Floats | None) -> Floats | None:
@@ -150,6 +165,15 @@ def _climb_begins(case: Case, seen: Floats, crossing: int, span: tuple[int, int]
     return int(at[flat[-1]]) + 1 if len(flat) else near
 
 
+def _climb_s(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) -> float:
+    """Seconds from leaving the baseline to most (85 %) of the rise."""
+    edges = _edges(case, seen, baseline, span)
+    part = seen[edges.first : edges.last + 1]
+    own = float(baseline[span[0]])
+    nearly = np.flatnonzero(part >= own + 0.85 * (float(part.max()) - own))
+    return float(nearly[0]) * case.timeline.step_s if len(nearly) else float("nan")
+
+
 def _episode(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) -> Episode:
     edges = _edges(case, seen, baseline, span)
     t = case.timeline.t_s
@@ -161,8 +185,7 @@ def _episode(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) 
     kpa = float("nan")
     if high is not None:
         kpa = case.median(high, float(t[peak]) - 1, float(t[peak]) + 1) - case.timeline.barometric_kpa
-    nearly = np.flatnonzero(seen[part] >= own + 0.85 * rise)
-    climb_s = float(t[edges.first + int(nearly[0])] - t[edges.first]) if len(nearly) else float("nan")
+    climb_s = _climb_s(case, seen, baseline, span)
     u = _u_over(case, float(seen[peak]))
     measures = {
         "over_ambient_k": measured(float(seen[peak]), u),

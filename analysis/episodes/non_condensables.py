@@ -21,6 +21,7 @@ LIMITS = limit_table(
     Limit("cabin_colder", -3.0, "K", "against ambient, parked; " + PRACTICE),
     Limit("cabin_warmer", 10.0, "K", "against ambient, parked; " + PRACTICE),
     Limit("condensing_high", 20.0, "K", "over ambient, steady; " + PRACTICE),
+    Limit("condensing_suspect", 15.0, "K", PRACTICE),
     Limit("settled_in", 60.0, "s", PRACTICE),
 )
 
@@ -56,7 +57,9 @@ def detect(case: Case) -> Detection:
         return Detection(PRESENT, "static pressure above saturation and condensing high", (episode,))
     if excess.value - excess.u95 > limit:
         return Detection(
-            UNDECIDED, f"{says}, yet condensing only {level:.0f} K over ambient: a warm engine does that too"
+            UNDECIDED,
+            f"{says}, yet condensing only {level:.0f} K over ambient: a warm engine does that too",
+            suspected=level > LIMITS["condensing_suspect"].value,
         )
     if excess.value + excess.u95 < limit + LIMITS["soak_u"].value:
         return Detection(ABSENT, f"{says}; condensing {level:.0f} K over ambient")

@@ -18,6 +18,7 @@ LIMITS = limit_table(
     Limit("long_rest", 240.0, "s", "to 90 % with an expansion valve; " + PRACTICE),
     Limit("charge_over", 0.12, "share of the rated charge", PRACTICE),
     Limit("present", 3.0, "log likelihood ratio", PRACTICE),
+    Limit("suspected", 1.5, "log likelihood ratio", PRACTICE),
     Limit("absent", -1.0, "log likelihood ratio", PRACTICE),
     Limit("settled_in", 60.0, "s", PRACTICE),
     Limit("least_steady", 30.0, "s", PRACTICE),
@@ -38,6 +39,9 @@ def detect(case: Case) -> Detection:
         return Detection(ABSENT, against)
     missing = ("liquid_line",) if case.lacks("liquid_line") else ()
     told = "; a liquid-line probe would tell" if missing else ""
+    if total >= LIMITS["suspected"].value:
+        seen = "; ".join(evidence.says for evidence in speaking)
+        return Detection(UNDECIDED, f"{seen}{told}", (), missing, suspected=True)
     return Detection(UNDECIDED, f"the signs do not settle it{told}", (), missing)
 
 

@@ -34,6 +34,7 @@ LIMITS = limit_table(
     Limit("met_slowly", 90.0, "s", PRACTICE),
     Limit("charge_short", 0.12, "share of the rated charge", "label +-5 %, plateau +-10 %; " + PRACTICE),
     Limit("present", 3.0, "log likelihood ratio", PRACTICE),
+    Limit("suspected", 1.5, "log likelihood ratio", PRACTICE),
     Limit("absent", -1.5, "log likelihood ratio", PRACTICE),
     Limit("settled_in", 60.0, "s", PRACTICE),
     Limit("least_steady", 30.0, "s", PRACTICE),
@@ -70,7 +71,8 @@ def detect(case: Case) -> Detection:
     if case.job.metering == "fixed_orifice" and sums and max(sums) <= 0 and not _any_short(case):
         return Detection(ABSENT, "no short cycling, and the vents follow the evaporator")
     told = "; a liquid-line and a suction-line probe would tell" if missing else ""
-    return Detection(UNDECIDED, f"the signs do not settle it{told}", (), missing)
+    suspected = bool(sums) and max(sums) >= LIMITS["suspected"].value
+    return Detection(UNDECIDED, f"the signs do not settle it{told}", (), missing, suspected)
 
 
 def _signs(case: Case, stretch: Span) -> list[_Sign | None]:

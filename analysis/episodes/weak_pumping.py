@@ -37,8 +37,6 @@ GAIN = 0.01
 def detect(case: Case) -> Detection:
     """Find stretches of lost lift while the compressor is driven, and a lift that is small throughout."""
     told = case.running.basis == "clutch" or case.operating.engine_basis == "engine_speed"
-    if not told:
-        return Detection(UNDECIDED, "nothing shows that the compressor was driven", (), ("clutch", "engine_speed"))
     te = case.evened(case.derived.evaporating_degc, 5.0)
     lift = case.evened(case.derived.lift, 5.0)
     vent = case.evened(case.timeline.grid("vent"), 5.0)
@@ -46,7 +44,7 @@ def detect(case: Case) -> Detection:
     if te is None or lift is None or vent is None or case.seconds(settled) < LIMITS["shortest"].value:
         return Detection(UNDECIDED, "too little driving past pull-down")
     permanent = _permanent(case, settled, lift, vent)
-    if permanent is not None:
+    if permanent is not None and told:
         return Detection(PRESENT, "little lift throughout, with warm vents", (permanent,))
     usual_te, usual_lift = float(np.quantile(te[settled], 0.4)), float(np.quantile(lift[settled], 0.6))
     usual_vent = float(np.quantile(vent[settled], 0.3))
@@ -65,6 +63,10 @@ def detect(case: Case) -> Detection:
         warm = float(vent[span[0] : span[1] + 1].max()) - usual_vent
         if warm >= LIMITS["vent_up"].value:
             episodes.append(_episode(case, te, lift, usual_te, usual_lift, warm, span))
+    if episodes and not told:
+        says = episodes[0].evidence[0].says.removeprefix("driven, yet ")
+        why = f"{says}, but nothing shows that the compressor was driven"
+        return Detection(UNDECIDED, why, (), ("clutch", "engine_speed"), suspected=True)
     if episodes:
         return Detection(
             PRESENT,

@@ -140,3 +140,19 @@ def test_r744_near_its_critical_point_gets_a_document(samples: dict[str, Recordi
     document = diagnose(scaled, "test").to_json()
     assert '"R-744"' in document
     assert not any(s.why == "high_pressure_trip" for s in diagnose(scaled, "test").compressor.stops)
+
+
+@pytest.mark.parametrize(
+    "places",
+    [("clutch",), ("engine_speed",), ("clutch", "engine_speed", "vehicle_speed"), ("suction_line", "liquid_line")],
+    ids="+".join,
+)
+def test_fewer_channels_make_it_less_sure_never_wrong(places: tuple[str, ...], samples: dict[str, Recording]):
+    """What is still found is what was found with all channels; where something is lost, nobody says no fault seen."""
+    for name, recording in samples.items():
+        plain, thin = diagnose(recording, "test"), diagnose(without(recording, *places), "test")
+        assert set(kinds(thin)) <= set(kinds(plain)), name
+        if plain.verdict == "fault_found":
+            assert thin.verdict in ("fault_found", "cannot_tell"), name
+        else:
+            assert thin.verdict != "fault_found", name
