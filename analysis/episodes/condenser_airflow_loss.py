@@ -78,7 +78,7 @@ def detect(case: Case) -> Detection:
 
 
 def _idle_was_raised(case: Case, onset: int) -> bool:
-    """Whether the technician raised the idle where it began, and no engine speed says otherwise: more load, not less air."""
+    """Whether the idle was raised where it began, and no engine speed says otherwise: more load, not less air."""
     if case.operating.engine_speed is not None:
         return False
     at, near = float(case.timeline.t_s[onset]), LIMITS["idle_near"].value
