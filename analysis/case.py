@@ -16,6 +16,8 @@ from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import combine
 from recorder.jobsheet import JobSheet
 
+STEADY_SHARE = 0.25
+"""Least share of the pumping time for steady running to speak for the system (common practice, no source)."""
 RECOVERY_U95_KG = 0.06
 """Oil and a cold accumulator keep some of what was in (common practice, no source); taken where none is stated."""
 CHARGING_U95_KG = 0.015
@@ -140,6 +142,21 @@ class Case:
             else:
                 joined.append((first, last))
         return [(a, b) for a, b in joined if (b - a) * self.timeline.step_s >= shortest_s]
+
+    def settled(self, after_s: float) -> Mask:
+        """Pumping for longer than ``after_s`` since a start; where it cycles faster, in the later half of its runs."""
+        lengths = [run.end_s - run.start_s for run in self.running.runs]
+        typical = float(np.median(lengths)) if lengths else 0.0
+        return self.running.pumping & (self.since_start() > min(after_s, 0.5 * typical))
+
+    def steady(self, after_s: float) -> Mask:
+        """Pumping for longer than ``after_s`` since a start, where that is how it runs; nowhere in a fast cycler.
+
+        A few long runs among many short ones (a frozen valve) are an exception, not the state of the system.
+        """
+        mask = self.running.pumping & (self.since_start() > after_s)
+        usual = self.seconds(mask) > STEADY_SHARE * self.seconds(self.running.pumping)
+        return mask if usual else np.zeros(len(mask), np.bool_)
 
     def since_start(self) -> Floats:
         """Seconds since the start of the run that each grid point lies in; NaN outside runs."""

@@ -40,7 +40,7 @@ CYCLES = Band("cycles a minute", "1/min", 0.0, 6.0)
 
 def expected_of(case: Case, episodes: Sequence[Episode]) -> tuple[Expected, ...]:
     """Steady values of the recording, outside intermittent episodes, beside their bands."""
-    steady = case.running.pumping & (case.since_start() > SETTLED_IN_S)
+    steady = case.steady(SETTLED_IN_S)
     t = case.timeline.t_s
     for episode in episodes:
         if not episode.permanent and episode.kind != "sensor_fault":

@@ -78,7 +78,7 @@ def _speeds(case: Case, episodes: list[Episode]) -> list[Fact]:
 
 def _steady(case: Case, values: Floats | None, episodes: tuple[Episode, ...]) -> float | None:
     """Median while pumping steadily outside intermittent episodes."""
-    mask = case.running.pumping & (case.since_start() > LIMITS["settled_in"].value)
+    mask = case.steady(LIMITS["settled_in"].value)
     t = case.timeline.t_s
     for episode in episodes:
         if not episode.permanent and episode.kind != "sensor_fault":

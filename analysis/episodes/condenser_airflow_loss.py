@@ -55,7 +55,7 @@ def detect(case: Case) -> Detection:
     spans = _merged(case, spans_of(hot), pumping)
     spans = [(a, b) for a, b in spans if (b - a) * case.timeline.step_s >= LIMITS["shortest"].value]
     spans = [span for span in spans if not _idle_was_raised(case, _edges(case, seen, baseline, span).first)]
-    settled = pumping & (case.since_start() > LIMITS["settled_in"].value)
+    settled = case.settled(LIMITS["settled_in"].value)
     usual = float(np.median(seen[settled])) if settled.any() else float("nan")
     if not spans:
         top = float(np.max(rise[settled])) if settled.any() else 0.0
@@ -97,7 +97,7 @@ def _seen(case: Case, over: Floats | None) -> Floats | None:
 
 def _baseline(case: Case, seen: Floats, pumping: Mask) -> Floats:
     """Healthy condensing-over-ambient under the conditions of each grid point."""
-    settled = pumping & (case.since_start() > LIMITS["settled_in"].value)
+    settled = case.settled(LIMITS["settled_in"].value)
     judged = settled if settled.any() else pumping
     quantile = LIMITS["baseline_quantile"].value
     whole = float(np.quantile(seen[judged], quantile))

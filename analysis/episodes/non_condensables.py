@@ -37,7 +37,7 @@ def detect(case: Case) -> Detection:
         )
     if excess.value is None or excess.u95 is None:
         return Detection(UNDECIDED, excess.why or "the static test was not possible")
-    steady = case.running.pumping & (case.since_start() > LIMITS["settled_in"].value)
+    steady = case.settled(LIMITS["settled_in"].value)
     over = case.over(case.derived.over_ambient_k, steady)
     level = float(np.median(over)) if len(over) else float("nan")
     says = f"at rest before the start, saturation stood {excess.value:.1f} K over the soak (u95 {excess.u95:.1f} K)"

@@ -46,7 +46,7 @@ def detect(case: Case) -> Detection:
 
 
 def _steady(case: Case, values: np.ndarray[tuple[int], np.dtype[np.float64]] | None) -> float | None:
-    mask = case.running.pumping & (case.since_start() > LIMITS["settled_in"].value)
+    mask = case.steady(LIMITS["settled_in"].value)
     part = case.over(values, mask)
     return float(np.median(part)) if len(part) * case.timeline.step_s >= LIMITS["least_steady"].value else None
 

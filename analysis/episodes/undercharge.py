@@ -88,8 +88,7 @@ def _signs(case: Case, stretch: Span) -> list[_Sign | None]:
 
 def _steady(case: Case, stretch: Span) -> Mask:
     t = case.timeline.t_s
-    since = case.since_start()
-    return case.running.pumping & (since > LIMITS["settled_in"].value) & (t >= stretch[0]) & (t <= stretch[1])
+    return case.steady(LIMITS["settled_in"].value) & (t >= stretch[0]) & (t <= stretch[1])
 
 
 def _steady_values(case: Case, values: Floats | None, stretch: Span) -> Floats | None:
