@@ -2,7 +2,6 @@
 
 import json
 import shutil
-import sys
 from pathlib import Path
 
 import pytest
@@ -64,7 +63,6 @@ def test_the_recordings_say_that_they_are_invented():
         assert "invented" in about["origin"]
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="timed on POSIX")
 def test_the_demo_does_the_whole_job_and_tells_it_in_ten_lines(tmp_path: Path):
     done = warmspell("demo", "--out", str(tmp_path / "demo"))
     assert done.returncode == 0, done.stderr

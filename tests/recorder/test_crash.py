@@ -13,6 +13,7 @@ from recorder.journal import read_journal
 from recorder.recording import open_recording
 from tests.conftest import ROOT, Replaying, warmspell
 
+posix_only = pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX signals, device paths or pseudo-terminals")
 BEFORE = ROOT / "recordings" / "minibus-7-before"
 
 
@@ -41,7 +42,7 @@ def test_a_killed_recorder_leaves_what_was_forced_and_seal_finishes_it(tmp_path:
     recorder = start_recorder(replaying.start(BEFORE, 100.0), tmp_path)
     journal = wait_for_journal(tmp_path, 60_000)
     on_disk = len(read_journal(journal).arrivals)
-    recorder.send_signal(signal.SIGKILL)
+    recorder.kill()
     recorder.wait()
     folder = journal.parent
     unsealed = open_recording(folder)
@@ -63,7 +64,7 @@ def test_nobody_marks_a_recording_whose_recorder_died(tmp_path: Path, replaying:
     recorder = start_recorder(replaying.start(BEFORE, 100.0), tmp_path)
     journal = wait_for_journal(tmp_path, 20_000)
     assert warmspell("mark", "note", "alive", "--recording", str(journal.parent)).returncode == 0
-    recorder.send_signal(signal.SIGKILL)
+    recorder.kill()
     recorder.wait()
     minute_ago = time.time() - 60.0
     os.utime(journal.parent / "opening.json", (minute_ago, minute_ago))
@@ -73,6 +74,7 @@ def test_nobody_marks_a_recording_whose_recorder_died(tmp_path: Path, replaying:
     assert "warmspell seal" in done.stderr
 
 
+@posix_only
 def test_a_port_that_does_not_exist_is_told_at_once_and_leaves_nothing(tmp_path: Path):
     done = warmspell("record", "/dev/ttyNOPE", "--for", "3s", "--out", str(tmp_path / "out"))
     assert done.returncode == 1
@@ -80,6 +82,7 @@ def test_a_port_that_does_not_exist_is_told_at_once_and_leaves_nothing(tmp_path:
     assert not (tmp_path / "out").exists()
 
 
+@posix_only
 def test_a_port_on_which_nobody_speaks_leaves_no_folder(tmp_path: Path):
     master, slave = os.openpty()
     done = warmspell("record", os.ttyname(slave), "--for", "2s", "--out", str(tmp_path / "out"))
@@ -93,7 +96,7 @@ def test_a_port_on_which_nobody_speaks_leaves_no_folder(tmp_path: Path):
 def test_a_journal_cut_by_the_power_is_read_up_to_the_cut(tmp_path: Path, replaying: Replaying):
     recorder = start_recorder(replaying.start(BEFORE, 200.0), tmp_path)
     journal = wait_for_journal(tmp_path, 80_000)
-    recorder.send_signal(signal.SIGKILL)
+    recorder.kill()
     recorder.wait()
     whole = journal.read_bytes()
     intact = len(read_journal(journal).arrivals)
@@ -106,6 +109,7 @@ def test_a_journal_cut_by_the_power_is_read_up_to_the_cut(tmp_path: Path, replay
     assert "NOT INTACT" in done.stdout
 
 
+@posix_only
 def test_ctrl_c_ends_a_recording_in_order_and_seals_it(tmp_path: Path, replaying: Replaying):
     recorder = start_recorder(replaying.start(BEFORE, 100.0), tmp_path)
     journal = wait_for_journal(tmp_path, 40_000)

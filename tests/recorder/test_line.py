@@ -6,7 +6,6 @@ import select
 import socket
 import sys
 import threading
-import tty
 from pathlib import Path
 
 import numpy as np
@@ -32,6 +31,8 @@ class Tap:
     """A second pseudo-terminal between node and recorder; keeps every byte that the node sends."""
 
     def __init__(self, node_port: str) -> None:
+        import tty  # not on every system
+
         self.node = os.open(node_port, os.O_RDWR | os.O_NOCTTY)
         tty.setraw(self.node)
         self.master, host_side = os.openpty()
