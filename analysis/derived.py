@@ -15,6 +15,9 @@ from analysis.uncertainty import UNIFORM, combine, propagate
 
 LIMITS = limit_table(
     Limit("line_drop_half_width", 20.0, "kPa", "10-40 kPa at full flow; " + PRACTICE),
+    Limit(
+        "evacuated", 120.0, "kPa absolute", "a high side near or below the atmosphere circulates nothing; " + PRACTICE
+    ),
     Limit("clamp_on", 1.5, "K", "clamp-on conduction error, insulated 0.3-1 K, bare 2-5 K; " + PRACTICE),
 )
 
@@ -28,7 +31,7 @@ class Derived:
     low_kpa, high_kpa : absolute pressures [kPa]
     evaporating_degc, condensing_degc : saturation temperatures [degC]; NaN above the critical point
     superheat_k, subcooling_k : at the suction and the liquid probe [K]
-    lift : natural logarithm of the absolute pressure ratio
+    lift : natural logarithm of the absolute pressure ratio; nil where the circuit is evacuated
     over_ambient_k : condensing minus condenser inlet air [K]
     vent_over_evaporating_k : vent air minus evaporating temperature [K]
     split_k : return air minus vent air [K]
@@ -83,6 +86,7 @@ def derive(timeline: Timeline, refrigerant_name: str | None) -> Derived:
     lift = None
     if low is not None and high is not None:
         lift = np.log(np.maximum(high, 1.0) / np.maximum(low, 1.0))
+        lift[high < LIMITS["evacuated"].value] = 0.0
     channels = {
         "low_side": low, "high_side": high, "vent": vent, "ambient": ambient, "suction_line": suction,
         "liquid_line": liquid, "return_air": back,

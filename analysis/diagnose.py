@@ -34,6 +34,7 @@ from recorder.marks import iso_utc
 from recorder.recording import Recording
 
 MODULES_WITH_LIMITS = (
+    "readings",
     "timeline",
     "derived",
     "operating",
@@ -42,6 +43,7 @@ MODULES_WITH_LIMITS = (
     "cycling",
     "equalisation",
     "settling",
+    "soak",
     "facts",
     "causes",
 )

@@ -29,10 +29,12 @@ LIMITS = limit_table(
     Limit("collapse_within", 90.0, "s", PRACTICE),
     Limit("slow_recovery", 0.12, "1", PRACTICE),
     Limit("variable_lift_gone", 0.3, "1", "share of the usual lift; " + PRACTICE),
+    Limit("variable_shortest", 5.0, "s", "a stepless compressor does not run for less; " + PRACTICE),
     Limit("standing_lift", 0.1, "1", "sides within 10 % of each other; " + PRACTICE),
     Limit("shortest_run", 0.4, "s", PRACTICE),
     Limit("slip_leaves", 0.6, "1", "share of the usual lift; " + PRACTICE),
     Limit("slip_lasts", 8.0, "s", "longer than the surge of a start; " + PRACTICE),
+    Limit("slip_step", 2.0, "s", "sampled more slowly a collapse cannot be followed; " + PRACTICE),
     Limit("seen_share", 0.8, "1", PRACTICE),
     Limit("turning", 0.03, "1", "noise of the lift; " + PRACTICE),
     Limit("edge_search", 1.5, "s", "lag of a clutch reading behind the pressures; " + PRACTICE),
@@ -247,7 +249,7 @@ def _from_level(lift: Floats, possible: Mask, step_s: float) -> Mask:
     """Stepless compressor: on while some of the usual lift stands, from the turning points that lead there."""
     usual = float(np.quantile(lift[possible], 0.75)) if possible.any() else float(np.quantile(lift, 0.75))
     gone = max(LIMITS["variable_lift_gone"].value * usual, LIMITS["standing_lift"].value)
-    on = lift > gone
+    on = _lasting(lift > gone, round(LIMITS["variable_shortest"].value / step_s))
     pumping = on.copy()
     legs = legs_of(lift, step_s)
     for index, leg in enumerate(legs):
@@ -263,13 +265,22 @@ def _from_level(lift: Floats, possible: Mask, step_s: float) -> Mask:
     return pumping
 
 
+def _lasting(on: Mask, least: int) -> Mask:
+    """A mask without its stretches shorter than ``least`` steps: noise about a level crosses it many times."""
+    lasting = np.zeros(len(on), np.bool_)
+    for first, last in spans_of(on):
+        if last - first + 1 >= least:
+            lasting[first : last + 1] = True
+    return lasting
+
+
 def _not_lifting(lift: Floats, driven: Mask, seen: Mask, step_s: float) -> Mask:
     """Where the clutch is driven and the lift has collapsed all the same (a slipping or open clutch).
 
     ``seen`` is where both sides were read: a lift bridged over a gap proves nothing.
     """
     idle = np.zeros(len(lift), np.bool_)
-    if not driven.any():
+    if not driven.any() or step_s > LIMITS["slip_step"].value:
         return idle
     usual = float(np.median(lift[driven]))
     low = LIMITS["slip_leaves"].value * usual

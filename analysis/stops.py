@@ -16,6 +16,7 @@ from analysis.timeline import Floats, Timeline
 LIMITS = limit_table(
     Limit("engine_off_near", 4.0, "s", PRACTICE),
     Limit("mark_late", 4.0, "s", "marks are pressed by hand; " + PRACTICE),
+    Limit("start_after", 15.0, "s", "from the engine's start to the compressor's; " + PRACTICE),
     Limit("trip", 2500.0, "kPa gauge", "high-pressure switches open at 2.6-3.2 MPa; " + PRACTICE),
     Limit("trip_r744", 12_500.0, "kPa gauge", "R-744 high sides run at 7-13 MPa; from memory, no source"),
     Limit("throttle_surge", 700.0, "1/min", PRACTICE),
@@ -76,6 +77,8 @@ def _without_lone_doubt(stops: list[Stop], timeline: Timeline) -> list[Stop]:
     if any(lone.at_s - near <= mark <= end + near for mark in timeline.marked("complaint")):
         return stops
     says = "one stop without a reason; cooling may have been switched off without a mark"
+    if lone.restart_s is None:
+        says = "nothing was started again after it: taken as the end of the test, though nobody marked it"
     doubtful = Stop(lone.at_s, lone.restart_s, "unknown", "not decidable", says)
     return [doubtful if stop is lone else stop for stop in stops]
 
@@ -99,9 +102,9 @@ class _Look:
         at = run.end_s
         if any(start - 1.0 <= at <= end for start, end in self.timeline.unrecorded):
             return Stop(at, restart_s, "not_recorded", "not decidable", "the record breaks off here")
-        if self._engine_stopped(at):
+        if self._engine_stopped(at, restart_s):
             return Stop(at, restart_s, "engine_off", "commanded", "the engine stopped")
-        if self._switched_off(at):
+        if self._switched_off(at, restart_s):
             return Stop(at, restart_s, "driver", "commanded", "cooling was switched off")
         gauge = self.at(self.derived.high_kpa, at - 1.5, at) - self.timeline.barometric_kpa
         fluid = self.derived.refrigerant
@@ -111,18 +114,27 @@ class _Look:
             return Stop(at, restart_s, "high_pressure_trip", "commanded", says)
         return None
 
-    def _engine_stopped(self, at: float) -> bool:
+    def _engine_stopped(self, at: float, restart_s: float | None) -> bool:
         near = LIMITS["engine_off_near"].value
         if self.operating.engine_basis == "engine_speed":
             first, last = self.timeline.index(at - near), self.timeline.index(at + near)
             return not bool(self.operating.engine_running[first : last + 1].all())
-        return any(-1.0 <= mark - at <= LIMITS["mark_late"].value for mark in self.timeline.marked("engine_off"))
+        late = LIMITS["mark_late"].value
+        if any(-1.0 <= mark - at <= late for mark in self.timeline.marked("engine_off")):
+            return True
+        started = [] if restart_s is None else self.timeline.marked("engine_on")
+        return any(-late <= (restart_s or at) - mark <= LIMITS["start_after"].value for mark in started if mark > at)
 
-    def _switched_off(self, at: float) -> bool:
+    def _switched_off(self, at: float, restart_s: float | None) -> bool:
         if self.operating.asked_basis == "cooling_request":
             first, last = self.timeline.index(at - 2.0), self.timeline.index(at + 1.0)
             return not bool(self.operating.asked[first : last + 1].all())
-        return any(-1.0 <= mark - at <= LIMITS["mark_late"].value for mark in self.timeline.marked("ac_off"))
+        if any(-1.0 <= mark - at <= LIMITS["mark_late"].value for mark in self.timeline.marked("ac_off")):
+            return True
+        # Who marked that cooling was switched on again had switched it off, marked or not.
+        return restart_s is not None and any(
+            -1.0 <= mark - restart_s <= LIMITS["mark_late"].value for mark in self.timeline.marked("ac_on")
+        )
 
     def _throttled(self, at: float, restart_s: float | None) -> bool:
         rotation = self.operating.engine_speed

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.readings import find_spikes, least_spike, moves_against, noise_of
 from analysis.uncertainty import UNIFORM, combine
 from recorder.node import Channel
 from recorder.recording import Recording, Stream
@@ -31,8 +32,6 @@ LIMITS = limit_table(
     Limit("sides_differ_for", 30.0, "s", PRACTICE),
     Limit("swapped_share", 0.8, "1", PRACTICE),
     Limit("late_row", 2.0, "s", PRACTICE),
-    Limit("spike_in_noise", 8.0, "1", PRACTICE),
-    Limit("spike_in_slope", 4.0, "1", PRACTICE),
     Limit("weather", 3.0, "kPa", "the design's +-3 kPa for weather; " + PRACTICE),
     Limit("barometer", 1.0, "kPa", PRACTICE),
     Limit("low_side_accuracy", 10.0, "kPa", "1 % of a 1.0 MPa transducer; " + PRACTICE),
@@ -40,9 +39,6 @@ LIMITS = limit_table(
     Limit("temperature_accuracy", 1.5, "K", "IEC 60584-1:2013, type K class 1"),
 )
 """Accuracies are taken where a channel states none."""
-SPIKE_WINDOW = 5
-SLOPE_WINDOW = 11
-MAD_TO_SIGMA = 1.482602218505602
 SPIKED_QUANTITIES = ("pressure", "temperature")
 
 
@@ -188,7 +184,7 @@ def timeline_of(recording: Recording) -> Timeline | None:
     for stream in recording.streams:
         raw.extend(_columns_in_order(stream, origin, flags))
     barometric, barometric_u = _barometric(raw, recording.job.altitude_m)
-    signals = {c.id: _signal(c, t, v, barometric) for c, t, v in _once_each(raw)}
+    signals = {c.id: _signal(c, t, v, barometric, _other_side(c, t, raw)) for c, t, v in _once_each(raw)}
     signals = _sides_right(signals, flags)
     duration = max((float(t[-1]) for _, t, _ in raw if len(t)), default=0.0)
     step = max(_grid_step(signals), duration / LIMITS["longest_grid"].value)
@@ -310,7 +306,13 @@ def _barometric(raw: list[tuple[Channel, Floats, Floats]], altitude_m: float | N
     return standard_atmosphere_kpa(altitude_m or 0.0), combine(weather, unknown_altitude)
 
 
-def _signal(channel: Channel, t: Floats, stored: Floats, barometric: float) -> Signal:
+def _other_side(channel: Channel, t: Floats, raw: list[tuple[Channel, Floats, Floats]]) -> Floats | None:
+    """Readings of the other side of the circuit at the same instants; None where there are none."""
+    place = {"low_side": "high_side", "high_side": "low_side"}.get(channel.place)
+    return next((values for other, at, values in raw if other.place == place and np.array_equal(at, t)), None)
+
+
+def _signal(channel: Channel, t: Floats, stored: Floats, barometric: float, other: Floats | None) -> Signal:
     values = stored.copy()
     if channel.quantity == "pressure" and channel.reference != "absolute":
         values += channel.sealed_at_kpa or barometric
@@ -318,7 +320,9 @@ def _signal(channel: Channel, t: Floats, stored: Floats, barometric: float) -> S
     noise = noise_of(values)
     spikes = np.zeros(0, np.intp)
     if channel.quantity in SPIKED_QUANTITIES:
-        spikes = find_spikes(values, noise)
+        least = least_spike(channel.quantity)
+        spikes = find_spikes(values, noise, least)
+        spikes = spikes if other is None else spikes[~moves_against(values, other, spikes)]
         values[spikes] = np.nan
     accuracy, stated = channel.accuracy, channel.accuracy is not None
     if accuracy is None:
@@ -334,41 +338,6 @@ def _usual_accuracy(channel: Channel) -> float:
     if channel.place in ("low_side", "high_side"):
         return LIMITS[f"{channel.place}_accuracy"].value
     return 0.0
-
-
-def noise_of(values: Floats) -> float:
-    """Standard deviation of white noise on a slow signal, from second differences; never under its resolution.
-
-    The second difference of white noise has variance 6 sigma^2; the median absolute deviation shrugs off edges.
-    """
-    valid = values[np.isfinite(values)]
-    if len(valid) < 5:
-        return 0.0
-    second = np.diff(valid, 2)
-    sigma = MAD_TO_SIGMA * float(np.median(np.abs(second))) / np.sqrt(6.0)
-    steps = np.abs(np.diff(valid))
-    steps = steps[steps > 0]
-    resolution = float(np.quantile(steps, 0.05)) * UNIFORM / 2.0 if len(steps) else 0.0
-    return max(sigma, resolution)
-
-
-def find_spikes(values: Floats, noise: float) -> NDArray[np.intp]:
-    """Indices of readings that stand out alone from their neighbours by more than noise and slope allow."""
-    where = np.flatnonzero(np.isfinite(values))
-    valid = values[where]
-    if len(valid) < SLOPE_WINDOW:
-        return np.zeros(0, np.intp)
-    window = np.lib.stride_tricks.sliding_window_view(np.pad(valid, SPIKE_WINDOW // 2, mode="edge"), SPIKE_WINDOW)
-    median = np.median(window, axis=1)
-    off = np.abs(valid - median)
-    steps = np.abs(np.diff(median, prepend=median[0]))
-    slopes = np.lib.stride_tricks.sliding_window_view(np.pad(steps, SLOPE_WINDOW // 2, mode="edge"), SLOPE_WINDOW)
-    # At a corner (a compressor starting) the slope on one side explains the departure: take the steepest near.
-    allowed = np.maximum(LIMITS["spike_in_noise"].value * noise, LIMITS["spike_in_slope"].value * slopes.max(axis=1))
-    before, after = np.roll(valid, 1), np.roll(valid, -1)
-    alone = (np.sign(valid - before) == np.sign(valid - after)) & (off > allowed)
-    alone[[0, -1]] = False
-    return where[alone]
 
 
 def _gaps(t: Floats, values: Floats, step: float) -> tuple[Span, ...]:

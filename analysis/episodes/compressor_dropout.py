@@ -12,6 +12,8 @@ KIND = "compressor_dropout"
 NEEDS = ("low_side", "high_side", "runs")
 LIMITS = limit_table(
     Limit("shortest", 8.0, "s", PRACTICE),
+    Limit("noticed", 12.0, "s", PRACTICE),
+    Limit("complaint_near", 120.0, "s", PRACTICE),
     Limit("vent_warms", 1.0, "K", PRACTICE),
 )
 
@@ -25,10 +27,16 @@ def detect(case: Case) -> Detection:
     )
     if episodes:
         return Detection(PRESENT, f"{_times(len(episodes))} the compressor stayed off although asked for", episodes)
-    unknown = [stop for stop in case.stops if stop.why == "unknown" and _end(case, stop) - stop.at_s >= 12.0]
+    unknown = [
+        stop
+        for stop in case.stops
+        if stop.why == "unknown"
+        and _end(case, stop) - stop.at_s >= LIMITS["noticed"].value
+        and (stop.restart_s is not None or _complained(case, stop.at_s))
+    ]
     if unknown:
         at = ", ".join(f"{stop.at_s:.0f} s" for stop in unknown[:5])
-        missing = ("clutch",) if case.lacks("clutch") else ()
+        missing = tuple(need for need in ("clutch", "cooling_request") if case.lacks(need))
         return Detection(
             UNDECIDED, f"stops at {at} have no reason in the recording: {unknown[0].says}", (), missing, suspected=True
         )
@@ -39,6 +47,11 @@ def detect(case: Case) -> Detection:
 
 def _times(number: int) -> str:
     return "once" if number == 1 else f"{number} times"
+
+
+def _complained(case: Case, at_s: float) -> bool:
+    """Whether a complaint was marked after a moment, or shortly before it."""
+    return any(mark > at_s - LIMITS["complaint_near"].value for mark in case.timeline.marked("complaint"))
 
 
 def _end(case: Case, stop: Stop) -> float:

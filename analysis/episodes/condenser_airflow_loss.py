@@ -29,6 +29,7 @@ LIMITS = limit_table(
     Limit("onset", 4.0, "K", PRACTICE),
     Limit("onset_search", 20.0, "s", PRACTICE),
     Limit("idle_near", 40.0, "s", PRACTICE),
+    Limit("pulled_down", 2.0, "K", "evaporating, from before the climb; " + PRACTICE),
     Limit("climb", 110.0, "s", "heat that is not carried away shows within a minute or two; " + PRACTICE),
     Limit("shortest", 8.0, "s", PRACTICE),
     Limit("merge", 25.0, "s", PRACTICE),
@@ -54,7 +55,7 @@ def detect(case: Case) -> Detection:
     hot = pumping & (rise > LIMITS["rise"].value) & (seen > LIMITS["level"].value)
     spans = _merged(case, spans_of(hot), pumping)
     spans = [(a, b) for a, b in spans if (b - a) * case.timeline.step_s >= LIMITS["shortest"].value]
-    spans = [span for span in spans if not _idle_was_raised(case, _edges(case, seen, baseline, span).first)]
+    spans = [span for span in spans if not _driven_faster(case, _edges(case, seen, baseline, span))]
     settled = case.settled(LIMITS["settled_in"].value)
     usual = float(np.median(seen[settled])) if settled.any() else float("nan")
     if not spans:
@@ -77,12 +78,20 @@ def detect(case: Case) -> Detection:
     )
 
 
-def _idle_was_raised(case: Case, onset: int) -> bool:
-    """Whether the idle was raised where it began, and no engine speed says otherwise: more load, not less air."""
+def _driven_faster(case: Case, edges: "_Edges") -> bool:
+    """Whether the compressor was driven faster from there, where no engine speed says so: more heat, not less air.
+
+    Faster it pulls the evaporator down; a condenser without air lets the low side follow up.
+    """
     if case.operating.engine_speed is not None:
         return False
-    at, near = float(case.timeline.t_s[onset]), LIMITS["idle_near"].value
-    return any(abs(mark - at) < near for mark in case.timeline.marked("raised_idle"))
+    at, near = float(case.timeline.t_s[edges.first]), LIMITS["idle_near"].value
+    if any(abs(mark - at) < near for mark in case.timeline.marked("raised_idle")):
+        return True
+    end = min(float(case.timeline.t_s[edges.last]), at + LIMITS["climb"].value)
+    te = case.derived.evaporating_degc
+    fell = case.median(te, at - LIMITS["onset_search"].value, at) - case.median(te, at + near / 2.0, end)
+    return fell > LIMITS["pulled_down"].value
 
 
 def _seen(case: Case, over: Floats | None) -> Floats | None:

@@ -6,6 +6,7 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.soak import excess_over_saturation
 from analysis.uncertainty import measured
 
 KIND = "overcharge"
@@ -30,6 +31,10 @@ def detect(case: Case) -> Detection:
     signs = [sign for sign in (_subcooling(case), _condensing(case), _rest(case), _charge(case)) if sign is not None]
     total = sum(weight for weight, _ in signs)
     speaking = tuple(evidence for weight, evidence in signs if weight > 0)
+    air = excess_over_saturation(case)
+    if total >= LIMITS["present"].value and air is not None and air.value is not None and air.value > (air.u95 or 0.0):
+        why = f"air first: at rest the pressure stood {air.value:.1f} K over saturation, which feigns subcooling"
+        return Detection(UNDECIDED, why)
     if total >= LIMITS["present"].value and len(speaking) > 1:
         start = case.running.runs[0].start_s
         episode = Episode(KIND, start, case.last_stop_s(), 0.4, speaking, permanent=True)

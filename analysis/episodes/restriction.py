@@ -18,6 +18,8 @@ KIND = "restriction"
 NEEDS = ("low_side", "high_side", "vent", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("deep", -8.0, "degC", "evaporating, late in each run; " + PRACTICE),
+    Limit("deep_if_warm", -5.0, "degC", "evaporating, where the vents are hardly cooled; " + PRACTICE),
+    Limit("hardly_cooled", 20.0, "K", "vent over evaporating; " + PRACTICE),
     Limit("starved", 13.0, "K", "vent over evaporating, late in each run; " + PRACTICE),
     Limit("fed", 9.0, "K", PRACTICE),
     Limit("vent_cool", 14.0, "K", "ambient minus vent of a system that cools; " + PRACTICE),
@@ -56,7 +58,9 @@ def detect(case: Case) -> Detection:
     superheat = case.over(case.derived.superheat_k, late)
     dry = len(superheat) > 0 and float(np.median(superheat)) > LIMITS["superheat"].value
     cools_little = _warm(case, late) or (dry and backed_up)
-    signs = deep < LIMITS["deep"].value and starved > LIMITS["starved"].value and from_the_start and cools_little
+    hardly_cooled = starved > LIMITS["hardly_cooled"].value
+    limit = LIMITS["deep_if_warm" if hardly_cooled else "deep"].value
+    signs = deep < limit and starved > LIMITS["starved"].value and from_the_start and cools_little
     if signs and not empty and (near or backed_up):
         evidence = [
             Evidence(
@@ -78,10 +82,12 @@ def detect(case: Case) -> Detection:
             )
         episode = Episode(KIND, first, case.last_stop_s(), 0.6, tuple(evidence), permanent=True)
         return Detection(PRESENT, "starved from the start with the low side pulled down", (episode,))
-    if not (deep < LIMITS["deep"].value):
+    if deep - 2.0 * case.u_evaporating_k() > limit:
         return Detection(ABSENT, f"{says}: the low side is not pulled down")
-    missing = ("liquid_line",) if case.lacks("liquid_line") else ()
-    return Detection(UNDECIDED, f"{says}; other kinds do that too", (), missing)
+    missing = tuple(place for place in ("liquid_line", "ambient") if case.lacks(place))
+    told = f"; {' and '.join(p.replace('_', ' ') for p in missing)} would tell more" if missing else ""
+    suspected = from_the_start and cools_little and starved > LIMITS["starved"].value and not empty
+    return Detection(UNDECIDED, f"{says}; other kinds do that too{told}", (), missing, suspected)
 
 
 def _by_minute(case: Case, values: Floats | None, mask: Mask) -> Floats:

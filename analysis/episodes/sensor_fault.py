@@ -22,6 +22,8 @@ LIMITS = limit_table(
     Limit("burst", 4.0, "spikes", "fewer are single bad readings; " + PRACTICE),
     Limit("merge_spikes", 45.0, "s", PRACTICE),
     Limit("stuck", 30.0, "s", "far longer than noise leaves a reading unchanged; " + PRACTICE),
+    Limit("stuck_in_usual", 4.0, "1", "of how long its coarse steps leave a reading unchanged; " + PRACTICE),
+    Limit("probe_evens", 30.0, "s", "a vent probe does not follow a fast cycle; " + PRACTICE),
     Limit("other_moves", 60.0, "kPa", "what the other side does meanwhile; " + PRACTICE),
     Limit("rest_offset", 60.0, "kPa", "low above high at rest, beyond what warm air at one end makes; " + PRACTICE),
     Limit("rest", 8.0, "s", PRACTICE),
@@ -108,11 +110,13 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
     if len(values) < 20:
         return []
     same = np.concatenate([np.diff(values) == 0.0, [False]])
-    longest = float(np.median([b - a + 1 for a, b in spans_of(same)] or [0])) * signal.step_s
+    usual = float(np.quantile([b - a + 1 for a, b in spans_of(same)] or [0], 0.9)) * signal.step_s
     episodes: list[Episode] = []
     for first, last in spans_of(same):
         start, end = float(t[first]), float(t[min(last + 1, len(t) - 1)])
-        if end - start < max(LIMITS["stuck"].value, 20.0 * longest) or not _neighbour_moves(case, signal, start, end):
+        if end - start < max(LIMITS["stuck"].value, LIMITS["stuck_in_usual"].value * usual) or not _neighbour_moves(
+            case, signal, start, end
+        ):
             continue
         says = (
             f"{signal.channel.id} stood still at {values[first]:.1f} {signal.channel.unit} while its neighbours moved"
@@ -129,7 +133,8 @@ def _neighbour_moves(case: Case, signal: Signal, start: float, end: float) -> bo
         other = case.timeline.grid("high_side" if place == "low_side" else "low_side")
         return _range(case, other, start, end) > LIMITS["other_moves"].value
     if place == "vent":
-        return _range(case, case.derived.evaporating_degc, start, end) > LIMITS["vent_follows"].value
+        evened = case.evened(case.derived.evaporating_degc, LIMITS["probe_evens"].value)
+        return _range(case, evened, start, end) > LIMITS["vent_follows"].value
     return False
 
 

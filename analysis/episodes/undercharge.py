@@ -55,11 +55,13 @@ def detect(case: Case) -> Detection:
     """Weigh the signs in each stretch between recharges."""
     episodes: list[Episode] = []
     sums: list[float] = []
+    said: list[str] = []
     for stretch in case.stretches():
         signs = [sign for sign in _signs(case, stretch) if sign is not None]
         total = sum(sign.weight for sign in signs)
         sums.append(total)
         speaking = [sign for sign in signs if sign.weight > 0]
+        said += [sign.evidence.says for sign in speaking]
         strongest = max((sign.weight for sign in speaking), default=0.0)
         if total >= LIMITS["present"].value and (len(speaking) > 1 or strongest >= LIMITS["present"].value):
             episodes.append(_episode(case, stretch, speaking))
@@ -72,7 +74,10 @@ def detect(case: Case) -> Detection:
         return Detection(ABSENT, "no short cycling, and the vents follow the evaporator")
     told = "; a liquid-line and a suction-line probe would tell" if missing else ""
     suspected = bool(sums) and max(sums) >= LIMITS["suspected"].value
-    return Detection(UNDECIDED, f"the signs do not settle it{told}", (), missing, suspected)
+    seen = "; ".join(dict.fromkeys(said))
+    return Detection(
+        UNDECIDED, f"{seen or 'nothing steady to judge by'}: that does not settle it{told}", (), missing, suspected
+    )
 
 
 def _signs(case: Case, stretch: Span) -> list[_Sign | None]:

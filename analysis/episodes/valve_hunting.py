@@ -20,6 +20,7 @@ LIMITS = limit_table(
     Limit("shortest_period", 7.0, "s", PRACTICE),
     Limit("regular", 0.45, "autocorrelation at the period", PRACTICE),
     Limit("least_cycles", 3.0, "1", PRACTICE),
+    Limit("antiphase", -0.7, "correlation of the two sides", "a compressor that cycles draws them apart; " + PRACTICE),
     Limit("speed_swing", 130.0, "1/min", "standard deviation within the window; " + PRACTICE),
     Limit("shortest", 50.0, "s", PRACTICE),
     Limit("merge", 45.0, "s", PRACTICE),
@@ -41,6 +42,7 @@ def detect(case: Case) -> Detection:
     quiet = _undisturbed(case, window / 2.0)
     mask = quiet & (size > LIMITS["swing"].value)
     spans = case.spans(mask, LIMITS["shortest"].value, LIMITS["merge"].value)
+    spans = [span for span in spans if not _cycles(case, swing, span)]
     found = [episode for span in spans if (episode := _episode(case, swing, span)) is not None]
     if found:
         return Detection(
@@ -51,6 +53,19 @@ def detect(case: Case) -> Detection:
     if case.seconds(quiet) < 2.0 * window:
         return Detection(UNDECIDED, "the compressor never ran on long enough at an even speed")
     return Detection(ABSENT, f"no regular swing above {LIMITS['swing'].value:.0f} kPa while the compressor ran on")
+
+
+def _cycles(case: Case, swing: Floats, span: tuple[int, int]) -> bool:
+    """Whether the sides swing against each other: a compressor that cycles faster than it was sampled does that."""
+    high = case.evened(case.derived.high_kpa, 0.0)
+    if high is None:
+        return False
+    part = slice(span[0], span[1] + 1)
+    other = (high - smoothed(high, case.timeline.step_s, LIMITS["window"].value))[part]
+    own = swing[part]
+    spread = float(np.std(own)) * float(np.std(other))
+    together = float(np.mean((own - own.mean()) * (other - other.mean())))
+    return spread > 0.0 and together / spread < LIMITS["antiphase"].value
 
 
 def _undisturbed(case: Case, half_s: float) -> Mask:

@@ -24,6 +24,7 @@ LIMITS = limit_table(
     Limit("vent_up", 4.0, "K", PRACTICE),
     Limit("shortest", 25.0, "s", PRACTICE),
     Limit("merge", 45.0, "s", PRACTICE),
+    Limit("mostly", 0.6, "share of an episode", PRACTICE),
     Limit("pull_down", 120.0, "s", PRACTICE),
     Limit("permanent_lift", 0.85, "1", "a healthy system stands at 1.1 or more; " + PRACTICE),
     Limit("permanent_vent", 15.0, "degC", PRACTICE),
@@ -61,7 +62,8 @@ def detect(case: Case) -> Detection:
     episodes: list[Episode] = []
     for span in case.spans(weak & _running_on(case), LIMITS["shortest"].value, LIMITS["merge"].value):
         warm = float(vent[span[0] : span[1] + 1].max()) - usual_vent
-        if warm >= LIMITS["vent_up"].value:
+        mostly = float(np.mean(weak[span[0] : span[1] + 1])) >= LIMITS["mostly"].value
+        if mostly and warm >= LIMITS["vent_up"].value:
             episodes.append(_episode(case, te, lift, usual_te, usual_lift, warm, span))
     if episodes and not told:
         says = episodes[0].evidence[0].says.removeprefix("driven, yet ")

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.timeline import find_spikes, noise_of, standard_atmosphere_kpa, timeline_of
+from analysis.readings import find_spikes, noise_of
+from analysis.timeline import standard_atmosphere_kpa, timeline_of
 from tests.analysis.made import recording_of
 from tests.reference import table
 
