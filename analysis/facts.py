@@ -5,9 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.case import Case
-from analysis.findings import ABSENT, Check, Episode
+from analysis.findings import ABSENT, Check, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.timeline import Floats
+from analysis.uncertainty import measured
 
 LIMITS = limit_table(
     Limit("settled_in", 60.0, "s", PRACTICE),
@@ -27,10 +28,11 @@ LIMITS = limit_table(
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """Something established, in words."""
+    """Something established, in words, and the numbers behind them."""
 
     id: str
     says: str
+    evidence: tuple[Evidence, ...] = ()
 
 
 def facts_of(case: Case, episodes: tuple[Episode, ...], checks: tuple[Check, ...]) -> dict[str, Fact]:
@@ -50,16 +52,16 @@ def _from_episodes(case: Case, episodes: tuple[Episode, ...], whys: dict[str, st
     for kind in sorted({episode.kind for episode in episodes}):
         own = sorted((e for e in episodes if e.kind == kind), key=lambda e: e.start_s - e.end_s)
         why = whys.get(kind, "")
-        first = own[0].evidence[0].says
-        says = (
-            first
-            if len(own) == 1
-            else f"{why}, {sum(e.end_s - e.start_s for e in own):.0f} s in all; the longest: {first}"
-        )
-        facts.append(Fact(f"{kind} seen", says))
+        first = own[0].evidence[0]
+        if len(own) == 1:
+            facts.append(Fact(f"{kind} seen", first.says, (first,)))
+        else:
+            total = f"{why}, {sum(e.end_s - e.start_s for e in own):.0f} s in all"
+            several = (Evidence("seen_several_times", total), first)
+            facts.append(Fact(f"{kind} seen", f"{total}; the longest: {first.says}", several))
         if not own[0].permanent and len(own) > 1:
             facts.append(Fact(f"{kind} comes and goes", f"it came and went {len(own)} times"))
-        facts.extend(Fact(f"{kind}: {e.rule}", e.says) for episode in own for e in episode.evidence)
+        facts.extend(Fact(f"{kind}: {e.rule}", e.says, (e,)) for episode in own for e in episode.evidence)
     facts.extend(_speeds(case, [e for e in episodes if e.kind == "condenser_airflow_loss"]))
     stopped = {stop.cooling_stopped: stop for stop in case.stops if stop.why == "dropout"}
     facts.extend(Fact(f"stopped {how}", stop.says) for how, stop in stopped.items())
@@ -91,17 +93,30 @@ def _from_levels(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
     facts: list[Fact] = []
     derived = case.derived
     levels = (
-        ("superheat", derived.superheat_k, "superheat_low", "superheat_high"),
-        ("subcooling", derived.subcooling_k, "subcooling_low", "subcooling_high"),
-        ("condensing over ambient", derived.over_ambient_k, "over_ambient_low", "over_ambient_high"),
-        ("vent over evaporating", derived.vent_over_evaporating_k, "vent_gap_small", "vent_gap_large"),
+        ("superheat", derived.superheat_k, case.u_superheat_k(), "superheat_low", "superheat_high"),
+        ("subcooling", derived.subcooling_k, case.u_subcooling_k(), "subcooling_low", "subcooling_high"),
+        (
+            "condensing over ambient",
+            derived.over_ambient_k,
+            case.u_over_ambient_k(),
+            "over_ambient_low",
+            "over_ambient_high",
+        ),
+        (
+            "vent over evaporating",
+            derived.vent_over_evaporating_k,
+            case.u_vent_gap_k(),
+            "vent_gap_small",
+            "vent_gap_large",
+        ),
     )
-    for name, values, low, high in levels:
+    for name, values, u, low, high in levels:
         level = _steady(case, values, episodes)
         if level is None:
             continue
         state = "low" if level < LIMITS[low].value else "high" if level > LIMITS[high].value else "usual"
-        facts.append(Fact(f"{name} {state}", f"{name} {level:.0f} K, steady"))
+        says = f"{name} {level:.0f} K, steady"
+        facts.append(Fact(f"{name} {state}", says, (Evidence(name, says, {"level_k": measured(level, u)}),)))
     evaporating = _steady(case, derived.evaporating_degc, episodes)
     gap = _steady(case, derived.vent_over_evaporating_k, episodes)
     cold = evaporating is not None and evaporating < LIMITS["evaporating_cold"].value
@@ -131,10 +146,7 @@ def _from_rest(case: Case) -> list[Fact]:
         if gap.value is None or gap.u95 is None:
             continue
         says = f"static pressure {gap.value:+.0f} kPa against saturation at soak (u95 {gap.u95:.0f} kPa)"
-        if gap.value > gap.u95:
-            facts.append(Fact("static above saturation", says))
-        elif gap.value < -gap.u95:
-            facts.append(Fact("static below saturation", says))
-        else:
-            facts.append(Fact("static on saturation", says))
+        state = "above" if gap.value > gap.u95 else "below" if gap.value < -gap.u95 else "on"
+        evidence = (Evidence("static_gap", says, {"saturation_gap_kpa": gap}),)
+        facts.append(Fact(f"static {state} saturation", says, evidence))
     return facts

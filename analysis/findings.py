@@ -172,8 +172,23 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
+class Weighed:
+    """A fact that spoke for or against a cause, and the numbers behind it.
+
+    ``llr`` is its weight, a log likelihood ratio: above 0 it speaks for the cause. ``evidence`` is empty where the
+    fact is words alone; a second one is the longest of several.
+    """
+
+    fact: str
+    llr: float
+    says: str
+    reason: str
+    evidence: tuple[Evidence, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Cause:
-    """What would explain the episodes."""
+    """What would explain the episodes; ``weighed`` holds the reasons with their numbers, in the same order."""
 
     cause: str
     probability: float
@@ -183,6 +198,7 @@ class Cause:
     parts: tuple[str, ...]
     telling_test: str
     next_check: str
+    weighed: tuple[Weighed, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

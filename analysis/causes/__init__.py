@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Protocol, cast
 
 from analysis.facts import Fact
-from analysis.findings import EXCLUDED, LIKELY, NOT_EXCLUDED, PROVEN, Cause
+from analysis.findings import EXCLUDED, LIKELY, NOT_EXCLUDED, PROVEN, Cause, Weighed
 from analysis.limits import PRACTICE, Limit, limit_table
 
 LIMITS = limit_table(
@@ -76,18 +76,23 @@ def _weighed(module: CauseModule, facts: dict[str, Fact]) -> Cause:
     spoken = [weight for weight in module.WEIGHTS if weight.fact in facts]
     log_odds = math.log(module.PRIOR / (1.0 - module.PRIOR)) + sum(weight.llr for weight in spoken)
     probability = 1.0 / (1.0 + math.exp(-log_odds))
-    words = [(weight.llr, f"{facts[weight.fact].says}: {weight.reason}") for weight in spoken]
+    weighed = [
+        Weighed(w.fact, w.llr, facts[w.fact].says, w.reason, facts[w.fact].evidence) for w in spoken if w.llr != 0
+    ]
+    spoke_for = tuple(sorted((w for w in weighed if w.llr > 0), key=lambda w: (-w.llr, w.says)))
+    spoke_against = tuple(sorted((w for w in weighed if w.llr < 0), key=lambda w: (w.llr, w.says)))
     whole = Narrowed("", module.PARTS, module.TELLING_TEST, module.NEXT_CHECK)
     told = next((narrowed for narrowed in module.NARROWED if narrowed.fact in facts), whole)
     return Cause(
         module.CAUSE,
         round(min(max(probability, 0.001), 0.999), 3),
         standing_of(probability, proves=any(weight.proves for weight in spoken)),
-        tuple(text for llr, text in sorted(words, reverse=True) if llr > 0),
-        tuple(text for llr, text in sorted(words) if llr < 0),
+        tuple(f"{w.says}: {w.reason}" for w in spoke_for),
+        tuple(f"{w.says}: {w.reason}" for w in spoke_against),
         told.parts,
         told.telling_test,
         told.next_check,
+        (*spoke_for, *spoke_against),
     )
 
 
