@@ -186,14 +186,55 @@ class Cause:
 
 
 @dataclass(frozen=True, slots=True)
+class Rate:
+    """Spells that began in an exposure to good time, and their rate an hour with exact 95 % limits (Garwood 1936)."""
+
+    count: int
+    exposure_s: float
+    per_hour: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstance:
+    """Spells that began under a condition and outside it, and how likely so uneven a split is by chance.
+
+    ``p`` is of the exact conditional test, ``p_adjusted`` allows for how many conditions were looked at (Holm 1979);
+    a condition that the job sheet states (``stated``) was not searched for and is judged apart from the others.
+    """
+
+    factor: str
+    under: str
+    starts_under: int
+    starts_outside: int
+    under_s: float
+    outside_s: float
+    p: float
+    p_adjusted: float
+    stated: bool
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
 class Coverage:
-    """What a short look would have missed; intervals are 95 %."""
+    """What a short look would have missed; intervals are 95 %.
+
+    ``counted_under`` says which exposure counts, ``not_checked`` which stated condition no channel could show.
+    ``enough_s`` is how much more of it without a fault makes its absence mean something, as ``enough_says`` tells.
+    """
 
     fault_share: float | None
     exposure_s: float
+    counted_under: str
+    not_checked: tuple[str, ...]
+    rate: Rate
     missed_by_look: dict[str, float | None]
     missed_interval: dict[str, tuple[float, float] | None]
     rate_bound_per_hour: float | None
+    circumstances: tuple[Circumstance, ...]
+    enough_s: float | None
+    enough_says: str
     says: str
 
 
