@@ -14,18 +14,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.case import Case
+from analysis.conditions import asked_for, outside_air, since_first_start, standing_of
 from analysis.findings import Circumstance, Coverage, Episode, Rate
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.rates import NOTHING_SEEN_95, garwood, holm, missed_in_turn, needed_without_event, two_rates
-from analysis.timeline import Floats, Span
+from analysis.timeline import Span
 
 LIMITS = limit_table(
     Limit("same_spell", 60.0, "s", "episodes closer than this are one spell; " + PRACTICE),
     Limit("ambient_like", 5.0, "K", "about the complaint's ambient temperature; " + PRACTICE),
     Limit("state_at_start", 20.0, "s", "a spell's condition is what held over its first part; " + PRACTICE),
     Limit("least_on_a_side", 60.0, "s", "less exposure than this is no comparison; " + PRACTICE),
-    Limit("idle_speed", 1.25, "share of the slowest idle", PRACTICE),
     Limit("shown", 0.05, "1", "level of the tests"),
 )
 LOOKS_S = (120.0, 300.0, 600.0)
@@ -104,11 +104,6 @@ def during(case: Case, spells: Sequence[Span]) -> Mask:
     return mask
 
 
-def asked_for(case: Case) -> Mask:
-    """Where cooling was asked for, the engine ran and something was recorded."""
-    return case.operating.asked & case.operating.engine_running & case.timeline.recorded()
-
-
 def exposure_of(case: Case) -> Exposure:
     """Cooling asked for, under the conditions of the complaint where the job sheet states them."""
     mask, words, unseen = asked_for(case), list[str](), list[str]()
@@ -124,7 +119,7 @@ def exposure_of(case: Case) -> Exposure:
             mask = mask & (standing if job.complaint_when == "idle" else ~standing)
             words.append("standing" if job.complaint_when == "idle" else "moving")
     if job.complaint_ambient_degc is not None:
-        ambient, around = case.timeline.grid("ambient"), LIMITS["ambient_like"].value
+        ambient, around = outside_air(case), LIMITS["ambient_like"].value
         if ambient is None:
             unseen.append(f"{job.complaint_ambient_degc:.0f} degC outside: ambient was not recorded")
         else:
@@ -132,23 +127,6 @@ def exposure_of(case: Case) -> Exposure:
             words.append(f"within {around:.0f} K of {job.complaint_ambient_degc:.0f} degC outside")
     under = "under the conditions of the complaint (" + ", ".join(words) + ")" if words else "with cooling asked for"
     return Exposure(mask, under, tuple(unseen))
-
-
-def since_first_start(case: Case) -> Floats:
-    """Seconds since the compressor's first start on the grid; negative before it."""
-    started = case.running.runs[0].start_s if case.running.runs else 0.0
-    return case.timeline.t_s - started
-
-
-def standing_of(case: Case) -> Mask | None:
-    """Where the vehicle stood; without a road speed, where the engine idled; None where neither is known."""
-    if case.operating.moving is not None:
-        return ~case.operating.moving
-    speed, turning = case.operating.engine_speed, asked_for(case)
-    if speed is None or not np.isfinite(speed[turning]).any():
-        return None
-    idle = float(np.nanquantile(speed[turning], 0.05))
-    return speed <= LIMITS["idle_speed"].value * idle
 
 
 def circumstances_of(case: Case, spells: Sequence[Span]) -> tuple[Circumstance, ...]:
@@ -190,7 +168,7 @@ def _conditions(case: Case, good: Mask) -> list[tuple[str, str, bool, Mask, Mask
     words = f"later than {after_s / 60.0:.0f} min after the start"
     found.append(("since_start", words, stated is not None, since >= after_s, everywhere))
     for factor, values, unit, given in (
-        ("ambient", case.timeline.grid("ambient"), "degC outside", job.complaint_ambient_degc),
+        ("ambient", outside_air(case), "degC outside", job.complaint_ambient_degc),
         ("engine_speed", case.operating.engine_speed, "1/min", None),
     ):
         if values is None or not np.isfinite(values[good]).any():
@@ -225,8 +203,8 @@ def _enough(under: str, rate: Rate) -> tuple[float | None, str]:
     if rate.count:
         needed_s = good_s * needed_without_event([rate.count], [(good_s, good_s)])
         return needed_s, (
-            f"After a repair, {_minutes(needed_s)} without a fault {under} show that it comes less often than the "
-            f"{'once' if rate.count == 1 else f'{rate.count} times'} in {_minutes(good_s)} of good running seen here "
+            f"After a repair, {minutes(needed_s)} without a fault {under} show that it comes less often than the "
+            f"{'once' if rate.count == 1 else f'{rate.count} times'} in {minutes(good_s)} of good running seen here "
             "(exact test, 95 %)"
         )
     left_s = max(3600.0 * NOTHING_SEEN_95 - good_s, 0.0)
@@ -234,11 +212,12 @@ def _enough(under: str, rate: Rate) -> tuple[float | None, str]:
         return 0.0, f"Enough was driven {under} to exclude a fault that comes once an hour (95 %)"
     return (
         left_s,
-        f"To exclude a fault that comes once an hour (95 %), drive {_minutes(left_s)} more {under} without it",
+        f"To exclude a fault that comes once an hour (95 %), drive {minutes(left_s)} more {under} without it",
     )
 
 
-def _minutes(seconds: float) -> str:
+def minutes(seconds: float) -> str:
+    """A length of driving in minutes, or in hours from an hour and a half on."""
     return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"
 
 

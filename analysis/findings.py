@@ -332,7 +332,7 @@ class Findings:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the document as plain JSON values."""
-        document = cast("dict[str, Any]", _plain(self))
+        document = cast("dict[str, Any]", plain(self))
         recording = document["recording"]
         recording["channels"] = [
             {"place": s.place, "unit": s.unit, "rate_hz": _rounded(s.rate_hz), "missing": _rounded(s.missing)}
@@ -359,15 +359,16 @@ def _seconds(value: float) -> float:
     return round(value, 3)
 
 
-def _plain(value: Any, name: str = "") -> Any:
+def plain(value: Any, name: str = "") -> Any:
+    """A dataclass as plain JSON values: numbers with their u95, six digits, milliseconds, null for no number."""
     if isinstance(value, Measured):
         return value.to_dict()
     if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: _plain(getattr(value, f.name), f.name) for f in fields(value)}
+        return {f.name: plain(getattr(value, f.name), f.name) for f in fields(value)}
     if isinstance(value, dict):
-        return {key: _plain(item) for key, item in cast("dict[str, Any]", value).items()}
+        return {key: plain(item) for key, item in cast("dict[str, Any]", value).items()}
     if isinstance(value, tuple | list):
-        return [_plain(item) for item in cast("list[Any]", value)]
+        return [plain(item) for item in cast("list[Any]", value)]
     if isinstance(value, float):
         return _seconds(value) if name.endswith("_s") and math.isfinite(value) else _rounded(value)
     return value

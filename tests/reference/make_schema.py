@@ -13,7 +13,8 @@ import typing
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 
-from analysis import findings
+from analysis import comparison, findings
+from analysis.comparison import Comparison
 from analysis.findings import Findings
 from analysis.uncertainty import Measured
 
@@ -30,6 +31,14 @@ WORDS: dict[tuple[str, str], list[str]] = {
     ],
     ("Stop", "cooling_stopped"): ["commanded", "electrical", "mechanical", "not decidable"],
     ("Expected", "state"): ["inside", "outside", "within its uncertainty of the limit", "not measured"],
+    ("Comparison", "verdict"): [comparison.REPAIRED, comparison.NOT_REPAIRED, comparison.CANNOT_TELL],
+    ("Side", "verdict"): [findings.FAULT_FOUND, findings.NO_FAULT_SEEN, findings.CANNOT_TELL],
+    ("Difference", "state"): [
+        comparison.HIGHER,
+        comparison.LOWER,
+        comparison.NO_DIFFERENCE,
+        comparison.NOT_COMPARED,
+    ],
     ("Circumstance", "factor"): ["road_speed", "since_start", "ambient", "engine_speed"],
 }
 FROM_ZERO = ("start_s", "end_s", "at_s", "exposure_s", "duration_s", "under_s", "outside_s", "matched_s")
@@ -131,7 +140,12 @@ class Maker:
 
 def schemas() -> dict[str, str]:
     """The text of each schema file by its name."""
-    made = {"findings.schema.json": Maker().document("Warmspell findings, schema 1", Findings, findings.SCHEMA_VERSION)}
+    made = {
+        "findings.schema.json": Maker().document("Warmspell findings, schema 1", Findings, findings.SCHEMA_VERSION),
+        "comparison.schema.json": Maker().document(
+            "Warmspell comparison, schema 1", Comparison, comparison.COMPARISON_VERSION
+        ),
+    }
     return {name: json.dumps(document, indent=1, ensure_ascii=False) + "\n" for name, document in made.items()}
 
 
