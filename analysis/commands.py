@@ -78,6 +78,26 @@ def analyse(recording: Path, job_file: Path | None, *, as_json: bool) -> None:
 
 
 @warmspell.command()
+@click.argument("before", type=click.Path(path_type=Path))
+@click.argument("after", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print the comparison document instead of words.")
+def compare(before: Path, after: Path, *, as_json: bool) -> None:
+    """Show whether a repair holds: two recordings of a vehicle, compared only under like conditions.
+
+    \b
+    Example:
+      warmspell compare recordings/minibus-7-before recordings/minibus-7-after
+    """
+    from analysis.compare import compare as compared
+    from analysis.compare_summary import comparison_summary
+    from recorder.recording import open_recording
+    from recorder.store import software
+
+    comparison = compared(open_recording(before), open_recording(after), software())
+    click.echo(comparison.to_json() if as_json else comparison_summary(comparison))
+
+
+@warmspell.command()
 @recording_argument
 @job_option
 @click.option(

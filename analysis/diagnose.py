@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from analysis.case import Case, case_of
 from analysis.causes import weigh
-from analysis.coverage import LOOKS_S, coverage_of
+from analysis.coverage import NOTHING_COVERED, coverage_of
 from analysis.episodes import detectors, examine
 from analysis.expected import expected_of
 from analysis.facts import facts_of
@@ -46,8 +46,8 @@ MODULES_WITH_LIMITS = (
     "soak",
     "facts",
     "causes",
+    "coverage",
 )
-LOOKS = tuple(f"{seconds:.0f}" for seconds in LOOKS_S)
 LEAST_EXPOSURE_S = 120.0
 """Less cooling than this is no look at all (common practice, no source)."""
 
@@ -64,8 +64,6 @@ def _nothing_to_read(recording: Recording, software: str) -> Findings:
     """The document of a recording whose every sample is missing or damaged."""
     why = "; ".join(recording.damage) or "nothing was recorded"
     why = f"no sample can be read: {why}"
-    chances: dict[str, float | None] = dict.fromkeys(LOOKS, None)
-    intervals: dict[str, tuple[float, float] | None] = dict.fromkeys(LOOKS, None)
     about = About(
         recording.id,
         recording.path.name,
@@ -96,7 +94,7 @@ def _nothing_to_read(recording: Recording, software: str) -> Findings:
         causes=(),
         verdict=CANNOT_TELL,
         verdict_why=why,
-        coverage=Coverage(None, 0.0, chances, intervals, None, "Nothing can be said of faults"),
+        coverage=NOTHING_COVERED,
         marks=(),
         flags=(),
         limits=limits_used(),
@@ -156,7 +154,7 @@ def verdict_of(
     if not case.running.runs:
         return CANNOT_TELL, "the compressor never pumped in this recording"
     if coverage.exposure_s < LEAST_EXPOSURE_S:
-        return CANNOT_TELL, f"only {coverage.exposure_s:.0f} s of cooling were recorded"
+        return CANNOT_TELL, f"only {coverage.exposure_s:.0f} s were recorded {coverage.counted_under}"
     suspected = [check for check in checks if check.suspected]
     if suspected:
         return CANNOT_TELL, "; ".join(

@@ -202,14 +202,55 @@ class Cause:
 
 
 @dataclass(frozen=True, slots=True)
+class Rate:
+    """Spells that began in an exposure to good time, and their rate an hour with exact 95 % limits (Garwood 1936)."""
+
+    count: int
+    exposure_s: float
+    per_hour: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstance:
+    """Spells that began under a condition and outside it, and how likely so uneven a split is by chance.
+
+    ``p`` is of the exact conditional test, ``p_adjusted`` allows for how many conditions were looked at (Holm 1979);
+    a condition that the job sheet states (``stated``) was not searched for and is judged apart from the others.
+    """
+
+    factor: str
+    under: str
+    starts_under: int
+    starts_outside: int
+    under_s: float
+    outside_s: float
+    p: float
+    p_adjusted: float
+    stated: bool
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
 class Coverage:
-    """What a short look would have missed; intervals are 95 %."""
+    """What a short look would have missed; intervals are 95 %.
+
+    ``counted_under`` says which exposure counts, ``not_checked`` which stated condition no channel could show.
+    ``enough_s`` is how much more of it without a fault makes its absence mean something, as ``enough_says`` tells.
+    """
 
     fault_share: float | None
     exposure_s: float
+    counted_under: str
+    not_checked: tuple[str, ...]
+    rate: Rate
     missed_by_look: dict[str, float | None]
     missed_interval: dict[str, tuple[float, float] | None]
     rate_bound_per_hour: float | None
+    circumstances: tuple[Circumstance, ...]
+    enough_s: float | None
+    enough_says: str
     says: str
 
 
@@ -307,7 +348,7 @@ class Findings:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the document as plain JSON values."""
-        document = cast("dict[str, Any]", _plain(self))
+        document = cast("dict[str, Any]", plain(self))
         recording = document["recording"]
         recording["channels"] = [
             {"place": s.place, "unit": s.unit, "rate_hz": _rounded(s.rate_hz), "missing": _rounded(s.missing)}
@@ -334,15 +375,16 @@ def _seconds(value: float) -> float:
     return round(value, 3)
 
 
-def _plain(value: Any, name: str = "") -> Any:
+def plain(value: Any, name: str = "") -> Any:
+    """A dataclass as plain JSON values: numbers with their u95, six digits, milliseconds, null for no number."""
     if isinstance(value, Measured):
         return value.to_dict()
     if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: _plain(getattr(value, f.name), f.name) for f in fields(value)}
+        return {f.name: plain(getattr(value, f.name), f.name) for f in fields(value)}
     if isinstance(value, dict):
-        return {key: _plain(item) for key, item in cast("dict[str, Any]", value).items()}
+        return {key: plain(item) for key, item in cast("dict[str, Any]", value).items()}
     if isinstance(value, tuple | list):
-        return [_plain(item) for item in cast("list[Any]", value)]
+        return [plain(item) for item in cast("list[Any]", value)]
     if isinstance(value, float):
         return _seconds(value) if name.endswith("_s") and math.isfinite(value) else _rounded(value)
     return value

@@ -24,6 +24,8 @@ def summary_of(findings: Findings) -> str:
     lines += _measures(findings)
     lines += _checks(findings)
     lines += ["", f"Coverage   {findings.coverage.says}."]
+    lines += [f"  {circumstance.says}" for circumstance in findings.coverage.circumstances]
+    lines.append(f"  {findings.coverage.enough_says}")
     lines += [f"Record     {wording.clock(flag.time_s)} {flag.text}" for flag in findings.flags]
     return "\n".join(_wrapped(line) for line in lines)
 

@@ -1,0 +1,83 @@
+"""The comparison in plain words for a terminal."""
+
+import textwrap
+
+from analysis import wording
+from analysis.comparison import CANNOT_TELL, NOT_COMPARED, NOT_REPAIRED, REPAIRED, Comparison, Difference
+
+WIDTH = 100
+MOST_CONDITIONS = 8
+VERDICTS = {
+    REPAIRED: "Repaired, as far as driving can show",
+    NOT_REPAIRED: "Not repaired",
+    CANNOT_TELL: "Cannot tell whether it is repaired",
+}
+
+
+def headline(comparison: Comparison) -> str:
+    """The verdict in one sentence."""
+    return f"{VERDICTS[comparison.verdict]}: {comparison.verdict_why}."
+
+
+def comparison_summary(comparison: Comparison) -> str:
+    """Say what changed, what did not, what could not be compared, and what that is worth."""
+    lines = [headline(comparison), ""]
+    for when, side in (("Before", comparison.before), ("After", comparison.after)):
+        sealed = "sealed" if side.sealed else "not sealed"
+        intact = "" if side.intact else ", NOT INTACT"
+        seen = ", ".join(wording.title(kind) for kind in side.kinds) or wording.VERDICTS[side.verdict].lower()
+        started = f"from {side.started_at}" if side.started_at else "date not stated"
+        lines.append(f"{when:<10} {side.name}, {wording.clock(side.duration_s)} {started}, {sealed}{intact}: {seen}")
+    lines += [f"Note       {note}" for note in comparison.notes]
+    lines += ["", *_spells(comparison), "", *_differences(comparison), "", *_conditions(comparison)]
+    return "\n".join(_wrapped(line) for line in lines)
+
+
+def _spells(comparison: Comparison) -> list[str]:
+    spells = comparison.spells
+    lines = [f"Spells     {spells.says}"]
+    for when, rate in (("before", spells.before), ("after", spells.after)):
+        if rate.per_hour is not None and rate.low is not None and rate.high is not None:
+            limits = f"exact 95 % limits {rate.low:.3g} to {rate.high:.3g}"
+            lines.append(f"  {when:<8} {rate.per_hour:.3g} an hour of good running ({limits})")
+    if spells.p_fell is not None and spells.before.count:
+        lines.append(f"  chance of so few after at an unchanged rate: {spells.p_fell:.2g} (exact conditional test)")
+    left_out = [(spells.left_out_before, "before"), (spells.left_out_after, "after")]
+    lines += [f"  {wording.count(n, 'spell')} {when} began where nothing matches" for n, when in left_out if n]
+    return lines
+
+
+def _differences(comparison: Comparison) -> list[str]:
+    compared = [d for d in comparison.differences if d.state != NOT_COMPARED]
+    lines = ["Under like conditions, pumping steadily" if compared else "Under like conditions nothing can be averaged"]
+    lines += [f"  {_row(difference)}" for difference in compared]
+    lines += [f"  {d.says}: not compared, {d.difference.why}" for d in comparison.differences if d not in compared]
+    return lines
+
+
+def _row(one: Difference) -> str:
+    unit = one.unit if one.unit != "kPa" else "kPa gauge"
+    change = wording.shown(one.difference, "kPa" if one.unit == "kPa" else "K")
+    before, after = wording.shown(one.before), wording.shown(one.after, unit)
+    return f"{one.says:<30} {before} -> {after}: {change}, {one.state}"
+
+
+def _conditions(comparison: Comparison) -> list[str]:
+    matched = [c for c in comparison.conditions if c.why is None]
+    left = [c for c in comparison.conditions if c.why is not None]
+    lines = ["Matched (cooling on, before | after)"] if matched else ["Nothing matches"]
+    for some, rest in ((matched, "more that match"), (left, "more that do not")):
+        if some is left and left:
+            lines.append("Not matched")
+        shown = some[:MOST_CONDITIONS]
+        lines += [f"  {wording.clock(c.before_s):>7} | {wording.clock(c.after_s):<7} {c.says}" for c in shown]
+        if len(some) > len(shown):
+            lines.append(f"  and {len(some) - len(shown)} {rest}")
+    lines += [f"  {reason}" for reason in comparison.not_matched]
+    lines.append("  not recorded and not matched: humidity, sun, load")
+    return lines
+
+
+def _wrapped(line: str) -> str:
+    indent = " " * (len(line) - len(line.lstrip()) + 4)
+    return textwrap.fill(line, WIDTH, subsequent_indent=indent, drop_whitespace=True) if line.strip() else ""
