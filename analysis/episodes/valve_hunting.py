@@ -61,11 +61,11 @@ def _cycles(case: Case, swing: Floats, span: tuple[int, int]) -> bool:
     if high is None:
         return False
     part = slice(span[0], span[1] + 1)
-    other = (high - smoothed(high, case.timeline.step_s, LIMITS["window"].value))[part]
-    own = swing[part]
-    spread = float(np.std(own)) * float(np.std(other))
-    together = float(np.mean((own - own.mean()) * (other - other.mean())))
-    return spread > 0.0 and together / spread < LIMITS["antiphase"].value
+    other: Floats = (high - smoothed(high, case.timeline.step_s, LIMITS["window"].value))[part]
+    own: Floats = swing[part] - float(np.mean(swing[part]))
+    other = other - float(np.mean(other))
+    size = float(np.linalg.norm(own)) * float(np.linalg.norm(other))
+    return size > 0.0 and float(np.dot(own, other)) / size < LIMITS["antiphase"].value
 
 
 def _undisturbed(case: Case, half_s: float) -> Mask:
