@@ -44,6 +44,7 @@ MODULES_WITH_LIMITS = (
     "equalisation",
     "settling",
     "soak",
+    "electrics",
     "facts",
     "causes",
     "coverage",

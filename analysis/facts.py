@@ -21,6 +21,8 @@ LIMITS = limit_table(
     Limit("vent_gap_small", 9.0, "K", PRACTICE),
     Limit("vent_gap_large", 12.0, "K", PRACTICE),
     Limit("evaporating_cold", 8.0, "degC", PRACTICE),
+    Limit("evaporating_low", -4.0, "degC", PRACTICE),
+    Limit("evaporating_high", 12.0, "degC", PRACTICE),
     Limit("slow", 15.0, "km/h", PRACTICE),
     Limit("charge_band", 0.12, "share of the rated charge", PRACTICE),
 )
@@ -117,11 +119,31 @@ def _from_levels(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
         state = "low" if level < LIMITS[low].value else "high" if level > LIMITS[high].value else "usual"
         says = f"{name} {level:.0f} K, steady"
         facts.append(Fact(f"{name} {state}", says, (Evidence(name, says, {"level_k": measured(level, u)}),)))
-    evaporating = _steady(case, derived.evaporating_degc, episodes)
-    gap = _steady(case, derived.vent_over_evaporating_k, episodes)
-    cold = evaporating is not None and evaporating < LIMITS["evaporating_cold"].value
-    if cold and gap is not None and gap < LIMITS["vent_gap_small"].value:
+    return facts + _from_evaporator(case, episodes)
+
+
+def _from_evaporator(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
+    """Where the evaporator stands, and whether the air follows it."""
+    evaporating = _steady(case, case.derived.evaporating_degc, episodes)
+    gap = _steady(case, case.derived.vent_over_evaporating_k, episodes)
+    over = _steady(case, case.derived.over_ambient_k, episodes)
+    if evaporating is None:
+        return []
+    low, high = LIMITS["evaporating_low"].value, LIMITS["evaporating_high"].value
+    state = "low" if evaporating < low else "high" if evaporating > high else "usual"
+    says = f"evaporating {evaporating:.0f} degC, steady"
+    level = {"level_degc": measured(evaporating, case.u_evaporating_k())}
+    facts = [Fact(f"evaporating {state}", says, (Evidence("evaporating", says, level),))]
+    if case.job.metering == "fixed_orifice":
+        facts.append(Fact("an orifice feeds it", "the job sheet states a fixed orifice"))
+    if gap is None:
+        return facts
+    if evaporating < LIMITS["evaporating_cold"].value and gap < LIMITS["vent_gap_small"].value:
         facts.append(Fact("cools when it pumps", "while it pumped undisturbed the vents followed the evaporator"))
+    rejects = over is not None and LIMITS["over_ambient_low"].value < over < LIMITS["over_ambient_high"].value
+    if state == "usual" and rejects and gap > LIMITS["vent_gap_large"].value:
+        says = f"evaporating {evaporating:.0f} degC and condensing {over:.0f} K over ambient stand as they should"
+        facts.append(Fact("circuit as it should be", f"{says}, yet the vents stay {gap:.0f} K above the evaporator"))
     return facts
 
 

@@ -235,7 +235,7 @@ def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
     before = float(lift[leg.first])
     rise = next((other.first for other in legs[index + 1 :] if other.change > 0), None)
     horizon = leg.last + round(LIMITS["collapse_within"].value / step_s)
-    until = min(len(lift), horizon if rise is None else min(horizon, rise + 1))
+    until = max(min(len(lift), horizon if rise is None else min(horizon, rise + 1)), leg.last + 1)
     after = lift[leg.last : until]
     lowest = float(after.min())
     recovered = float(after[int(np.argmin(after)) :].max()) - lowest

@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from analysis.derived import Derived
+from analysis.electrics import electrics_of, engine_forbids
 from analysis.findings import Run, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Operating
@@ -106,6 +107,9 @@ class _Look:
             return Stop(at, restart_s, "engine_off", "commanded", "the engine stopped")
         if self._switched_off(at, restart_s):
             return Stop(at, restart_s, "driver", "commanded", "cooling was switched off")
+        forbidden = engine_forbids(self.timeline, at)
+        if forbidden is not None:
+            return Stop(at, restart_s, "engine_protection", "commanded", forbidden)
         gauge = self.at(self.derived.high_kpa, at - 1.5, at) - self.timeline.barometric_kpa
         fluid = self.derived.refrigerant
         limit = "trip_r744" if fluid is not None and fluid.name == "R-744" else "trip"
@@ -186,10 +190,9 @@ class _Look:
         until = min(until, self._engine_end(at))
         low = self.at(self.derived.low_kpa, at - 1.0, at)
         evaporating = self.at(self.derived.evaporating_degc, at - 1.0, at)
-        supplied = self._supplied_after(at, until)
-        if supplied:
-            says = "the clutch kept its supply while the sides converged: it slipped or its gap did not close"
-            return Stop(at, restart_s, "dropout", "mechanical", says)
+        seen = electrics_of(self.timeline, at, until)
+        if self._supplied_after(at, until):
+            return Stop(at, restart_s, "dropout", seen.cooling_stopped, seen.says())
         if habit is not None and self._as_usual(at, restart_s, habit):
             return Stop(at, restart_s, "control", "commanded", f"back at its usual {self._gauge(habit.cut_in_kpa)}")
         if self._throttled(at, restart_s):
@@ -199,11 +202,10 @@ class _Look:
         cold = np.isfinite(evaporating) and evaporating <= LIMITS["cold_evaporator"].value
         overdue = self.overdue_from(at, until, habit, near_cut_out or bool(cold))
         if overdue is not None:
-            electrical = "electrical" if supplied is False else "not decidable"
             says = "the compressor stayed off past the point at which it usually restarts"
-            if supplied is False:
-                says += ", without supply at the clutch"
-            return Stop(overdue, restart_s, "dropout", electrical, says)
+            if seen.cooling_stopped != "not decidable":
+                says += f"; {seen.says()}"
+            return Stop(overdue, restart_s, "dropout", seen.cooling_stopped, says)
         if near_cut_out or cold:
             return Stop(at, restart_s, "control", "commanded", f"at {evaporating:.1f} degC evaporating: own control")
         says = "nothing recorded explains the stop; clip on the clutch's supply to know"

@@ -27,6 +27,7 @@ TITLES = {
     "overcharge": "too much refrigerant",
     "non_condensables": "air in the system",
     "sensor_fault": "a sensor misreads",
+    "overfeeding_valve": "expansion valve lets too much through",
     "outside_the_circuit": "outside the refrigerant circuit (air doors, heater, blower)",
 }
 VERDICTS = {

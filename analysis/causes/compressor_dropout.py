@@ -6,6 +6,24 @@ CAUSE = "compressor_dropout"
 PRIOR = 0.05
 NARROWED: tuple[Narrowed, ...] = (
     Narrowed(
+        "compressor_dropout: coil_without_current",
+        ("clutch coil open when hot", "ground of the coil", "plug at the clutch"),
+        "measure the coil's resistance and its ground while it happens: no continuity is the coil, else ground or plug",
+        "wriggle the plug at the clutch hot; measure the coil's resistance hot and its ground",
+    ),
+    Narrowed(
+        "compressor_dropout: switch_open",
+        ("pressure switch contact", "plug of the pressure switch"),
+        "record both sides of the switch through the next dropout: open at ordinary pressures is the switch",
+        "wriggle the switch's plug while watching its output; never bridge it on the road",
+    ),
+    Narrowed(
+        "compressor_dropout: coil_conducts",
+        ("clutch air gap", "clutch facing", "clutch bearing or pulley"),
+        "watch or film the clutch plate through the next dropout: current with a standing plate is gap or facing",
+        "measure the air gap hot; look for a burnt facing",
+    ),
+    Narrowed(
         "stopped mechanical",
         ("clutch coil weak when hot", "ground of the coil", "clutch air gap", "clutch facing"),
         "record the coil's current through the next dropout: full current is gap or facing, little is coil or ground",
@@ -36,5 +54,8 @@ WEIGHTS = (
     Weight("compressor_dropout comes and goes", 1.0, "a contact or a hot coil comes and goes"),
     Weight("stopped electrical", 1.5, "no supply reached the clutch", proves=True),
     Weight("stopped mechanical", 1.5, "the clutch had supply and did not drive", proves=True),
+    Weight("compressor_dropout: coil_without_current", 1.0, "supply without current: the coil's circuit is open"),
+    Weight("compressor_dropout: switch_open", 1.0, "the switch opened without a pressure that should open it"),
+    Weight("compressor_dropout: coil_conducts", 0.7, "the coil pulled and the compressor stood: gap or facing"),
     Weight("compressor_dropout absent", -3.5, "every stop has its reason"),
 )

@@ -12,6 +12,18 @@ NARROWED: tuple[Narrowed, ...] = (
         "wriggle relay, fuse and plugs hot while watching the fan's supply",
     ),
     Narrowed(
+        "condenser_airflow_loss: fan_with_current",
+        ("blocked condenser or fins", "shroud or seals", "fan blade loose on its shaft or turning backwards"),
+        "look through the condenser against light and feel the air behind it while it happens, engine and fan guarded",
+        "look through the condenser against light; check shroud, seals and the direction of the fan",
+    ),
+    Narrowed(
+        "condenser_airflow_loss: fan_without_current",
+        ("fan motor or its brushes", "ground of the fan", "plug at the fan", "its relay, where no supply was recorded"),
+        "measure supply and ground at the fan's plug while it happens: both good is the motor",
+        "measure supply and ground at the fan's plug hot, hands clear: the fan can start by itself",
+    ),
+    Narrowed(
         "condenser_airflow_loss: fan_with_supply",
         ("fan motor", "ground of the fan", "blocked condenser", "shroud"),
         "record the fan's current through the next time: none is motor or ground, plenty is a blocked condenser",
@@ -34,6 +46,8 @@ WEIGHTS = (
     Weight("also at speed", -1.0, "ram air should replace the fan: think of a blocked condenser"),
     Weight("condenser_airflow_loss: fan_without_supply", 2.0, "the fan had no supply", proves=True),
     Weight("condenser_airflow_loss: fan_with_supply", 0.3, "the fan had supply: motor or blockage"),
+    Weight("condenser_airflow_loss: fan_without_current", 1.5, "the fan drew nothing", proves=True),
+    Weight("condenser_airflow_loss: fan_with_current", 0.3, "the fan turned: the air meets something"),
     Weight("high_pressure_trip seen", 0.7, "trips follow lost airflow"),
     Weight("condenser_airflow_loss absent", -3.0, "condensing never left its own baseline"),
     Weight("condensing over ambient usual", 0.3, "between the episodes the condenser works"),

@@ -3,6 +3,7 @@
 import math
 
 from analysis.case import Case
+from analysis.electrics import electrics_of
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
@@ -74,6 +75,7 @@ def _episode(case: Case, stop: Stop) -> Episode:
             says.append(f"low side {past:.0f} kPa past its usual cut-in")
             measures["past_cut_in_kpa"] = measured(past, u_low, case.habit.cut_in_spread_kpa)
     evidence = [Evidence("stayed_off", ", ".join(says), measures), Evidence("why_stopped", stop.says)]
+    evidence += electrics_of(line, stop.at_s, end).evidence()
     evidence += _vent(case, stop.at_s, end)
     return Episode(KIND, stop.at_s, end, 1.0, tuple(evidence))
 

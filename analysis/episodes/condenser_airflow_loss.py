@@ -37,6 +37,7 @@ LIMITS = limit_table(
     Limit("settled_in", 20.0, "s", PRACTICE),
     Limit("least_pumping", 60.0, "s", PRACTICE),
     Limit("fan_supply", 4.0, "V", PRACTICE),
+    Limit("fan_current", 1.0, "A", "a condenser fan draws 5-25 A; " + PRACTICE),
     Limit("slow", 15.0, "km/h", PRACTICE),
     Limit("full_rise", 35.0, "K", "severity 1; " + PRACTICE),
 )
@@ -226,6 +227,12 @@ def _conditions(case: Case, edges: _Edges) -> list[Evidence]:
         state = "without" if volts < LIMITS["fan_supply"].value else "with"
         says = f"condenser fan {state} supply meanwhile ({volts:.1f} V)"
         found.append(Evidence(f"fan_{state}_supply", says, {"fan_v": measured(volts, 0.2)}))
+    current = case.timeline.grid("fan_current")
+    if current is not None and np.isfinite(current[part]).any():
+        amperes = float(np.nanmedian(current[part]))
+        state = "without" if amperes < LIMITS["fan_current"].value else "with"
+        says = f"condenser fan {state} current meanwhile ({amperes:.1f} A)"
+        found.append(Evidence(f"fan_{state}_current", says, {"fan_a": measured(amperes, 0.2)}))
     return found
 
 

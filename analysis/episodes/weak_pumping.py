@@ -28,6 +28,8 @@ LIMITS = limit_table(
     Limit("pull_down", 120.0, "s", PRACTICE),
     Limit("permanent_lift", 0.85, "1", "a healthy system stands at 1.1 or more; " + PRACTICE),
     Limit("permanent_vent", 15.0, "degC", PRACTICE),
+    Limit("duty_full", 60.0, "%", PRACTICE),
+    Limit("duty_low", 25.0, "%", PRACTICE),
     Limit("warm_ambient", 20.0, "degC", PRACTICE),
 )
 
@@ -96,7 +98,8 @@ def _permanent(case: Case, settled: Mask, lift: Floats, vent: Floats) -> Episode
     evidence = Evidence(
         "little_lift", says, {"lift": measured(level, _u_lift(case)), "vent_degc": measured(air, case.u_air_k("vent"))}
     )
-    return Episode(KIND, case.running.runs[0].start_s, case.last_stop_s(), 0.6, (evidence,), permanent=True)
+    start, end = case.running.runs[0].start_s, case.last_stop_s()
+    return Episode(KIND, start, end, 0.6, (evidence, *_duty(case, start, end)), permanent=True)
 
 
 def _episode(
@@ -117,7 +120,18 @@ def _episode(
     }
     says = f"driven, yet evaporating rose {rise:.0f} K, ln(high/low) fell by {lost:.2f}, vents warmed by {warm:.0f} K"
     severity = round(min(1.0, max(0.1, lost / max(usual_lift, 0.1) * 1.6)), 2)
-    return Episode(KIND, float(t[start]), float(t[end]), severity, (Evidence("lift_lost", says, measures),))
+    evidence = (Evidence("lift_lost", says, measures), *_duty(case, float(t[first]), float(t[last])))
+    return Episode(KIND, float(t[start]), float(t[end]), severity, evidence)
+
+
+def _duty(case: Case, start_s: float, end_s: float) -> tuple[Evidence, ...]:
+    """What the control valve was told meanwhile, where its duty was logged."""
+    duty = case.median(case.timeline.grid("valve_duty"), start_s, end_s)
+    if not np.isfinite(duty):
+        return ()
+    state = "full" if duty > LIMITS["duty_full"].value else "low" if duty < LIMITS["duty_low"].value else "part"
+    says = f"control valve at {duty:.0f} % meanwhile"
+    return (Evidence(f"duty_{state}", says, {"duty_percent": measured(duty, 1.0)}),)
 
 
 def _u_lift(case: Case) -> float:

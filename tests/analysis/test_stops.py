@@ -172,3 +172,49 @@ def test_a_stepless_compressor_that_stops_twice_with_warm_vents_drops_out():
         columns["vent [degC]"] = vent + np.random.default_rng(7).normal(0.0, 0.1, len(cycler.t))
         recording = recording_of(cycler.t, columns, compressor="variable_external", marks=marks)
         assert len(dropouts(diagnose(recording, "test"))) == expected
+
+
+@pytest.mark.parametrize(
+    ("electric", "how", "part"),
+    [
+        ({"clutch_current [A]": 0.0}, "electrical", "coil"),
+        ({"clutch_current [A]": 3.8}, "mechanical", "air gap"),
+        ({"pressure_switch [V]": 0.1}, "electrical", "switch"),
+    ],
+)
+def test_what_is_clipped_on_names_the_part(electric: dict[str, float], how: str, part: str):
+    """Twice the compressor stays off; what the channel reads meanwhile is given, while running it reads as usual."""
+    (header, meanwhile), *_ = electric.items()
+    supplied = "switch" not in header
+    system = Cycler(900.0, {"one": (300.0, 380.0), "two": (600.0, 670.0)}, keeps_supply=supplied)
+    off = ((system.t >= 300.0) & (system.t < 380.0)) | ((system.t >= 600.0) & (system.t < 670.0))
+    usual = 13.8 if "switch" in header else np.where(system.clutch > 6.0, 3.8, 0.0)
+    columns = {
+        "low_side [kPa]": system.low,
+        "high_side [kPa]": system.high,
+        "clutch [V]": system.clutch,
+        "engine_speed [1/min]": system.rpm,
+        header: np.where(off, meanwhile, usual),
+    }
+    sheet = {"metering": "fixed_orifice", "marks": [{"time_s": 20.8, "kind": "ac_on", "text": ""}]}
+    findings = diagnose(recording_of(system.t, columns, **sheet), "test")
+    dropped = [stop for stop in findings.compressor.stops if stop.why == "dropout"]
+    assert {stop.cooling_stopped for stop in dropped} == {how}
+    leading = findings.causes[0]
+    assert leading.cause == "compressor_dropout"
+    assert leading.standing == "proven"
+    assert part in leading.parts[0]
+
+
+def test_a_hot_engine_that_takes_the_compressor_off_is_no_dropout():
+    system = Cycler(900.0, {"one": (300.0, 380.0), "two": (600.0, 670.0)})
+    columns = {
+        "low_side [kPa]": system.low,
+        "high_side [kPa]": system.high,
+        "clutch [V]": system.clutch,
+        "coolant [degC]": np.where((system.t > 290.0) & (system.t < 700.0), 118.0, 92.0),
+    }
+    sheet = {"metering": "fixed_orifice", "marks": [{"time_s": 20.8, "kind": "ac_on", "text": ""}]}
+    findings = diagnose(recording_of(system.t, columns, **sheet), "test")
+    assert "engine_protection" in whys(findings)
+    assert dropouts(findings) == []

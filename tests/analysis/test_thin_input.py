@@ -1,14 +1,17 @@
 """Thin or damaged input is analysed as far as it goes and says what is missing."""
 
 import json
+from dataclasses import replace
 
 import jsonschema
 import numpy as np
+import polars as pl
 import pytest
 
 from analysis.diagnose import diagnose
 from analysis.findings import Findings, schema
 from analysis.summary import summary_of
+from recorder.recording import Recording
 from tests.analysis.made import recording_of
 
 T = np.arange(0.0, 400.0, 0.5)
@@ -100,3 +103,19 @@ def test_channels_that_never_change():
     constant = np.full(len(T), 300.0)
     found = findings({"low_side [kPa]": constant, "high_side [kPa]": constant, "clutch [V]": np.zeros(len(T))})
     assert found.verdict == "cannot_tell"
+
+
+@pytest.mark.parametrize("name", ["sample07", "sample14"])
+def test_warm_air_mixed_in_behind_a_healthy_circuit_points_outside_the_circuit(
+    name: str, samples: dict[str, Recording]
+):
+    """Half of the air passes the heater: what the vents of two healthy vehicles would have read then."""
+    recording = samples[name]
+    stream = recording.streams[0]
+    vent = 0.55 * pl.col("vent") + 0.45 * (pl.col("ambient") + 8.0)
+    mixed = replace(stream, data=stream.data.with_columns(vent=vent.cast(pl.Float32)))
+    findings = diagnose(replace(recording, streams=(mixed,)), "test")
+    assert findings.episodes == ()
+    assert findings.verdict == "cannot_tell"
+    assert findings.causes[0].cause == "outside_the_circuit"
+    assert findings.causes[0].standing == "likely"

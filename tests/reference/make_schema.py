@@ -27,6 +27,7 @@ WORDS: dict[tuple[str, str], list[str]] = {
     ("Compressor", "basis"): ["clutch", "pressures", "temperatures", "none"],
     ("Stop", "why"): [
         *("engine_off", "driver", "control", "high_pressure_trip", "full_throttle_cut", "dropout", "not_recorded"),
+        "engine_protection",
         "unknown",
     ],
     ("Stop", "cooling_stopped"): ["commanded", "electrical", "mechanical", "not decidable"],
