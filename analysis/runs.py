@@ -30,6 +30,10 @@ LIMITS = limit_table(
     Limit("slow_recovery", 0.12, "1", PRACTICE),
     Limit("variable_lift_gone", 0.3, "1", "share of the usual lift; " + PRACTICE),
     Limit("variable_shortest", 5.0, "s", "a stepless compressor does not run for less; " + PRACTICE),
+    Limit("trip_from", 2500.0, "kPa gauge", "high-pressure switches open at 2.6-3.2 MPa; " + PRACTICE),
+    Limit("trip_fall", 300.0, "kPa", "a switch closes again 400-800 kPa lower; " + PRACTICE),
+    Limit("still", 0.005, "1/s", "slope of the lift; " + PRACTICE),
+    Limit("trip_rise", 40.0, "kPa", "the low side meanwhile; " + PRACTICE),
     Limit("standing_lift", 0.1, "1", "sides within 10 % of each other; " + PRACTICE),
     Limit("shortest_run", 0.4, "s", PRACTICE),
     Limit("slip_leaves", 0.6, "1", "share of the usual lift; " + PRACTICE),
@@ -92,7 +96,7 @@ def running_of(timeline: Timeline, derived: Derived, operating: Operating, compr
         return Running("none", np.zeros(len(timeline.t_s), np.bool_), None, (), float("nan"))
     possible = _possible(timeline, operating)
     if compressor in VARIABLE:
-        pumping = _from_level(lift, possible, timeline.step_s) & possible
+        pumping = _from_level(lift, possible, timeline.step_s) & possible & ~_tripped(timeline, derived, lift)
     else:
         pumping = _from_legs(lift, timeline.step_s) & possible
     pumping = _edges_by_lift(pumping, lift, timeline.step_s, LIMITS["late_mark"].value, LIMITS["start_delay"].value)
@@ -263,6 +267,29 @@ def _from_level(lift: Floats, possible: Mask, step_s: float) -> Mask:
         if leg.change < 0 and not superseded:
             pumping[leg.first + 1 : reached] = False
     return pumping
+
+
+def _tripped(timeline: Timeline, derived: Derived, lift: Floats) -> Mask:
+    """Stops of a stepless compressor by its pressure switch: from the top both sides converge, until they part again."""
+    off = np.zeros(len(lift), np.bool_)
+    if derived.low_kpa is None or derived.high_kpa is None:
+        return off
+    low, high = bridged(derived.low_kpa), bridged(derived.high_kpa)
+    legs = legs_of(lift, timeline.step_s)
+    reach = max(round(1.0 / timeline.step_s), 1)
+    slope = np.gradient(smoothed(lift, timeline.step_s, 2.0), timeline.step_s)
+    for leg, other in pairwise(legs):
+        if not leg.change < 0 < other.change:
+            continue
+        # The stop is where the last unbroken fall before the start begins: a surge or a rev may come before it.
+        held = np.flatnonzero(slope[leg.first : max(other.first - reach, leg.first + 1)] >= -LIMITS["still"].value)
+        first = leg.first + (int(held[-1]) if len(held) else 0)
+        top = float(high[first]) - timeline.barometric_kpa
+        falls = float(high[first] - high[other.first]) >= LIMITS["trip_fall"].value
+        rises = float(low[other.first] - low[first]) >= LIMITS["trip_rise"].value
+        if top >= LIMITS["trip_from"].value and falls and rises:
+            off[first + 1 : other.first + 1] = True
+    return off
 
 
 def _lasting(on: Mask, least: int) -> Mask:

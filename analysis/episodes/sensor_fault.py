@@ -132,10 +132,16 @@ def _neighbour_moves(case: Case, signal: Signal, start: float, end: float) -> bo
     if place in ("low_side", "high_side"):
         other = case.timeline.grid("high_side" if place == "low_side" else "low_side")
         return _range(case, other, start, end) > LIMITS["other_moves"].value
-    if place == "vent":
+    if place == "vent" and _pumps(case, start, end):
         evened = case.evened(case.derived.evaporating_degc, LIMITS["probe_evens"].value)
         return _range(case, evened, start, end) > LIMITS["vent_follows"].value
     return False
+
+
+def _pumps(case: Case, start: float, end: float) -> bool:
+    """Whether the compressor ran most of a stretch; with the blower off a vent probe stands in still air."""
+    part = case.running.pumping[case.timeline.index(start) : case.timeline.index(end) + 1]
+    return len(part) > 0 and float(np.mean(part)) > 0.5
 
 
 def _range(case: Case, values: Floats | None, start: float, end: float) -> float:
