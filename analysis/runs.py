@@ -270,7 +270,7 @@ def _from_level(lift: Floats, possible: Mask, step_s: float) -> Mask:
 
 
 def _tripped(timeline: Timeline, derived: Derived, lift: Floats) -> Mask:
-    """Stops of a stepless compressor by its pressure switch: from the top both sides converge, until they part again."""
+    """Stops of a stepless compressor by its pressure switch: from the top both sides converge, then part again."""
     off = np.zeros(len(lift), np.bool_)
     if derived.low_kpa is None or derived.high_kpa is None:
         return off
