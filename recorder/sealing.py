@@ -3,7 +3,6 @@
 import json
 import os
 import shutil
-from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -104,7 +103,7 @@ def write_sealed(
                 "file": f"{stream.id}.parquet",
                 "rate_hz": stream.rate_hz,
                 "rows": stream.data.height,
-                "channels": [asdict(channel) for channel in stream.channels],
+                "channels": [channel.to_dict() for channel in stream.channels],
             }
             for stream in streams
         ],
