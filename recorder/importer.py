@@ -18,7 +18,7 @@ from recorder.errors import InputError
 from recorder.jobsheet import JobSheet
 from recorder.marks import Mark, append_mark, utc_ns_of
 from recorder.node import Channel
-from recorder.places import STORED_UNIT, place_of
+from recorder.places import POSSIBLE, STORED_UNIT, place_of
 from recorder.recording import Stream
 from recorder.sealing import write_sealed
 from recorder.store import new_folder, software
@@ -28,18 +28,6 @@ from recorder.units import Unit, unit_named
 _HEADER = re.compile(r"^\s*(?P<place>[^\[\]]+?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*$")
 _ZERO_ONE = "0/1"
 STREAM = "import"
-POSSIBLE = {
-    "pressure": (-110.0, 60_000.0),
-    "temperature": (-90.0, 600.0),
-    "voltage": (-100.0, 1500.0),
-    "current": (-2000.0, 2000.0),
-    "ratio": (-10.0, 200.0),
-    "state": (-1.0, 2.0),
-    "mass": (-5.0, 500.0),
-    "rotation": (-10.0, 50_000.0),
-    "speed": (-20.0, 600.0),
-}
-"""What a stored reading can be at all, by quantity, in its unit (common practice, no source)."""
 LARGEST_RAW = (-3e38, 3e38)
 LONGEST_S = 1e8
 EARLIEST, LATEST = "1990", "2100"

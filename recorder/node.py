@@ -6,8 +6,10 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any, cast
 
+from recorder.calibration import Calibration, calibration_from
 from recorder.errors import FrameError, InputError
 from recorder.places import STORED_UNIT, place_of
+from recorder.sensors import Conversion, conversion_from
 
 MISSING_INT32 = -(2**31)
 REFERENCES = ("vented_gauge", "sealed_gauge", "absolute")
@@ -31,11 +33,15 @@ class Channel:
     range_low, range_high, accuracy : float or None
         Measuring range, and half-width of the accuracy band, in ``unit``.
     scale, offset : float
-        Stored value = raw * scale + offset.
+        Stored value = raw * scale + offset; with a conversion that is the sensor's signal.
     raw_unit : str
         Unit of what the sensor sent.
     time_constant_s : float or None
         First-order lag of the probe.
+    conversion : Conversion or None
+        Kind of sensor with its parameters, from the signal to the stored unit.
+    calibration : Calibration or None
+        Correction of the converted value.
     """
 
     id: str
@@ -52,6 +58,8 @@ class Channel:
     sensor: str | None = None
     serial_number: str | None = None
     calibrated_on: str | None = None
+    conversion: Conversion | None = None
+    calibration: Calibration | None = None
 
     @property
     def place(self) -> str:
@@ -62,6 +70,14 @@ class Channel:
     def quantity(self) -> str:
         """The physical quantity of the place."""
         return place_of(self.id).quantity
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the channel as plain JSON values."""
+        values = asdict(self)
+        for name in ("conversion", "calibration"):
+            if values[name] is None:
+                del values[name]
+        return values
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +111,10 @@ class NodeDescription:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the description as plain JSON values."""
-        return asdict(self)
+        values = asdict(self)
+        for group, plain in zip(self.groups, values["groups"], strict=True):
+            plain["channels"] = [channel.to_dict() for channel in group.channels]
+        return values
 
     def to_json(self) -> bytes:
         """Return the description as the node sends it."""
@@ -111,9 +130,11 @@ def channel_from(values: Mapping[str, Any]) -> Channel:
         On an unknown key or place, a unit that the place does not store, or a pressure without a reference.
     """
     try:
-        channel = Channel(**values)
+        channel = Channel(**{**values, **_parts(values)})
     except TypeError as reason:
         raise InputError(f"channel {values.get('id')!r}: {str(reason).split(') ')[-1]}.") from None
+    except InputError as reason:
+        raise InputError(f"channel {values.get('id')!r}: {reason}") from None
     place = place_of(channel.id)
     expected = STORED_UNIT[place.quantity]
     if channel.unit != expected:
@@ -129,6 +150,38 @@ def channel_from(values: Mapping[str, Any]) -> Channel:
     return channel
 
 
+def _parts(values: Mapping[str, Any]) -> dict[str, Any]:
+    parts: dict[str, Any] = {}
+    if values.get("conversion") is not None:
+        parts["conversion"] = conversion_from(_mapping("conversion", values["conversion"]))
+    if values.get("calibration") is not None:
+        parts["calibration"] = calibration_from(_mapping("calibration", values["calibration"]))
+    return parts
+
+
+def _mapping(name: str, value: Any) -> Mapping[str, Any]:
+    if not isinstance(value, Mapping):
+        raise InputError(f"'{name}' must be an object of names and values.")
+    return cast("Mapping[str, Any]", value)
+
+
+def _hold_needs(number: int, channels: tuple[Channel, ...]) -> None:
+    """A conversion needs channels of its own group, sampled at the same instants, none of which needs it back."""
+    by_id = {channel.id: channel for channel in channels}
+
+    def follow(channel: Channel, above: tuple[str, ...]) -> None:
+        for needed, quantity in channel.conversion.needs.items() if channel.conversion else ():
+            other = by_id.get(needed)
+            if other is None or other.quantity != quantity:
+                raise InputError(f"channel '{channel.id}' needs a {quantity} channel '{needed}' in group {number}.")
+            if needed in above or needed == channel.id:
+                raise InputError(f"channel '{channel.id}': '{needed}' needs it in turn.")
+            follow(other, (*above, channel.id))
+
+    for channel in channels:
+        follow(channel, ())
+
+
 def _group_from(values: Mapping[str, Any]) -> Group:
     channels = tuple(channel_from(item) for item in values["channels"])
     group = Group(int(values["number"]), float(values["rate_hz"]), str(values["format"]), channels)
@@ -137,6 +190,7 @@ def _group_from(values: Mapping[str, Any]) -> Group:
         raise InputError(f"group {group.number} has no channels, or one twice: {', '.join(ids)}.")
     if not (0 <= group.number < 256 and group.rate_hz > 0 and group.format in FORMATS):
         raise InputError(f"group {group.number}: number, rate_hz or format is out of bounds.")
+    _hold_needs(group.number, channels)
     return group
 
 

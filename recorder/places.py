@@ -37,6 +37,19 @@ STORED_UNIT = {
     "speed": "km/h",
 }
 
+POSSIBLE = {
+    "pressure": (-110.0, 60_000.0),
+    "temperature": (-90.0, 600.0),
+    "voltage": (-100.0, 1500.0),
+    "current": (-2000.0, 2000.0),
+    "ratio": (-10.0, 200.0),
+    "state": (-1.0, 2.0),
+    "mass": (-5.0, 500.0),
+    "rotation": (-100.0, 50_000.0),
+    "speed": (-20.0, 600.0),
+}
+"""What a stored reading can be at all, by quantity, in its unit (common practice, no source)."""
+
 PLACES = {
     place.name: place
     for place in (
@@ -65,6 +78,8 @@ PLACES = {
         Place("engine_speed", "rotation", "engine speed"),
         Place("vehicle_speed", "speed", "road speed"),
         Place("humidity", "ratio", "relative humidity"),
+        Place("sensor_supply", "voltage", "supply of the sensors"),
+        Place("cold_junction", "temperature", "thermocouple terminals"),
     )
 }
 

@@ -3,7 +3,6 @@
 import json
 import os
 import shutil
-from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -29,7 +28,8 @@ from recorder.recording import (
     sha256_of,
 )
 
-ZSTD_LEVEL = 6
+SEALED_LEVEL, PART_LEVEL = 14, 3
+"""zstd levels: what is kept is packed well, once; a part is written while recording and soon replaced (measured)."""
 ROW_GROUP = 100_000
 
 
@@ -59,12 +59,10 @@ def write_json(path: Path, values: dict[str, Any]) -> None:
     write_durably(path, (json.dumps(values, indent=1, ensure_ascii=False, sort_keys=True) + "\n").encode())
 
 
-def write_parquet(path: Path, data: pl.DataFrame) -> None:
+def write_parquet(path: Path, data: pl.DataFrame, level: int = SEALED_LEVEL) -> None:
     """Write rows as Parquet durably: sorted by time within a boot, zstd, with statistics."""
     aside = path.with_name(path.name + ".aside")
-    data.write_parquet(
-        aside, compression="zstd", compression_level=ZSTD_LEVEL, statistics=True, row_group_size=ROW_GROUP
-    )
+    data.write_parquet(aside, compression="zstd", compression_level=level, statistics=True, row_group_size=ROW_GROUP)
     with aside.open("rb+") as file:
         os.fsync(file.fileno())
     aside.replace(path)
@@ -104,7 +102,7 @@ def write_sealed(
                 "file": f"{stream.id}.parquet",
                 "rate_hz": stream.rate_hz,
                 "rows": stream.data.height,
-                "channels": [asdict(channel) for channel in stream.channels],
+                "channels": [channel.to_dict() for channel in stream.channels],
             }
             for stream in streams
         ],

@@ -18,7 +18,7 @@ from recorder.journal import Arrival, JournalWriter
 from recorder.marks import Mark, append_mark
 from recorder.node import NodeDescription
 from recorder.recording import OPENING_FILE, RECORDING_FILE, SCHEMA
-from recorder.sealing import write_json, write_parquet
+from recorder.sealing import PART_LEVEL, write_json, write_parquet
 from recorder.streams import assemble, stream_id
 
 FORCE_EVERY_S = 1.0
@@ -114,7 +114,7 @@ class _NodeFiles:
         for number, rows in content.streams.items() if content else ():
             parts = self._folder / stream_id(self.description, number)
             parts.mkdir(exist_ok=True)
-            write_parquet(parts / f"part-{self._parts:05d}.parquet", rows)
+            write_parquet(parts / f"part-{self._parts:05d}.parquet", rows, PART_LEVEL)
 
 
 class RecordingStore:

@@ -15,6 +15,7 @@ from recorder.frames import DescriptionBuffer, Frame, FrameType, decode_body
 from recorder.journal import Arrival
 from recorder.marks import utc_ns_of
 from recorder.node import MISSING_INT32, Group, NodeDescription, description_from_json
+from recorder.readings import readings_of
 
 ECHO_BYTES = 8
 
@@ -24,7 +25,8 @@ class NodeContent:
     """What the frames of one node amount to.
 
     ``streams`` maps a group's number to its rows: ``t`` (UTC ns), ``tick_us``, ``seq``, ``boot``, one float32 column
-    a channel, and ``raw_<id>`` as sent. ``counters`` counts frames, lost, duplicate and refused ones, boots.
+    a channel, and ``raw_<id>`` as sent. ``counters`` counts frames, lost, duplicate and
+    refused ones, boots, and readings that are missing, by reason and channel (``open_circuit_vent``).
     """
 
     description: NodeDescription
@@ -149,7 +151,10 @@ def _rows(
         "seq": seq,
         "boot": boot.astype(np.int32),
     }
-    columns |= {c.id: stored_values(raw[:, i], c.scale, c.offset) for i, c in enumerate(group.channels)}
+    readings = readings_of(group.channels, {c.id: raw[:, i] for i, c in enumerate(group.channels)})
+    for reason, count in readings.missing.items():
+        counters[reason] = counters.get(reason, 0) + count
+    columns |= {name: pl.Series(v.astype(np.float32), nan_to_null=True) for name, v in readings.values.items()}
     columns |= {f"raw_{c.id}": _raw_series(raw[:, i]) for i, c in enumerate(group.channels)}
     return pl.DataFrame(columns)
 

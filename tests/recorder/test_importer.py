@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from recorder.errors import InputError
-from recorder.importer import POSSIBLE, import_csv
+from recorder.importer import import_csv
 from recorder.jobsheet import JobSheet
+from recorder.places import POSSIBLE
 from recorder.recording import open_recording
 from recorder.units import UNITS, unit_named
 from tests.conftest import warmspell

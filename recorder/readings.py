@@ -1,0 +1,91 @@
+"""What a node sent, column by column, to what is stored: scaled, converted, calibrated, or missing with a reason."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recorder.node import MISSING_INT32, Channel
+from recorder.places import POSSIBLE
+from recorder.sensors import Array, ClampOn, Converted, Missing
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """Stored values by channel (NaN where missing), and how many are missing, by reason and channel."""
+
+    values: dict[str, Array]
+    missing: dict[str, int]
+
+
+def signal_of(channel: Channel, raw: NDArray[Any]) -> Array:
+    """What was sent, scaled; NaN where the node sent nothing."""
+    signal = raw.astype(np.float64)
+    if raw.dtype.kind == "i":
+        signal[raw == MISSING_INT32] = np.nan
+    signal[~np.isfinite(signal)] = np.nan
+    signal *= channel.scale
+    signal += channel.offset
+    return signal
+
+
+def converted(channel: Channel, raw: Mapping[str, NDArray[Any]], channels: Mapping[str, Channel]) -> Converted:
+    """A channel's values in its stored unit before any calibration of its own.
+
+    Parameters
+    ----------
+    channel : Channel
+        Which one.
+    raw : mapping of arrays of shape (n,)
+        What was sent, by channel id: int32 or floating point.
+    channels : mapping
+        All channels of the group, by id.
+    """
+    signal = signal_of(channel, raw[channel.id])
+    if channel.conversion is None:
+        return Converted(signal, np.where(np.isnan(signal), np.uint8(Missing.NOT_SENT), np.uint8(Missing.NO)))
+    beside = {name: _stored(channels[name], raw, channels).values for name in channel.conversion.needs}
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        return channel.conversion.convert(signal, beside)
+
+
+def _stored(channel: Channel, raw: Mapping[str, NDArray[Any]], channels: Mapping[str, Channel]) -> Converted:
+    found = converted(channel, raw, channels)
+    values, reason = found.values, found.reason
+    if channel.calibration is not None:
+        values = channel.calibration.apply(values)
+    elif isinstance(channel.conversion, ClampOn):
+        uncalibrated = reason == Missing.NO
+        values = np.full_like(values, np.nan)
+        reason = np.where(uncalibrated, np.uint8(Missing.NOT_CALIBRATED), reason)
+    low, high = POSSIBLE[channel.quantity]
+    outside = (values < low) | (values > high)
+    if outside.any():
+        values = np.where(outside, np.nan, values)
+        reason = np.where(outside, np.uint8(Missing.OUT_OF_RANGE), reason)
+    return Converted(values, reason)
+
+
+def readings_of(channels: Sequence[Channel], raw: Mapping[str, NDArray[Any]]) -> Readings:
+    """Store a group's columns.
+
+    Parameters
+    ----------
+    channels : sequence of Channel
+        The channels of one group.
+    raw : mapping of arrays of shape (n,)
+        What was sent, by channel id: int32 or floating point.
+    """
+    by_id = {channel.id: channel for channel in channels}
+    values: dict[str, Array] = {}
+    missing: dict[str, int] = {}
+    for channel in channels:
+        found = _stored(channel, raw, by_id)
+        values[channel.id] = found.values
+        counts = np.bincount(found.reason, minlength=len(Missing))
+        missing |= {
+            f"{Missing(code).name.lower()}_{channel.id}": int(counts[code]) for code in np.flatnonzero(counts[1:]) + 1
+        }
+    return Readings(values, missing)
