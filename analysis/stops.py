@@ -32,6 +32,7 @@ LIMITS = limit_table(
     Limit("long_off", 4.0, "usual off times", PRACTICE),
     Limit("usual_stops", 3.0, "1", PRACTICE),
     Limit("complaint_near", 120.0, "s", PRACTICE),
+    Limit("halts_per_hour", 12.0, "1/h", "of an engine that halts at lights; " + PRACTICE),
     Limit("usual_off", 2.5, "usual off times", PRACTICE),
     Limit("overdue", 12.0, "s", PRACTICE),
 )
@@ -64,24 +65,67 @@ def stops_of(
         known or look.uncommanded(run, restart, habit)
         for run, restart, known in zip(ends, restarts, first, strict=True)
     ]
-    return tuple(_without_lone_doubt(stops, timeline)), habit
+    return tuple(_without_doubtful(stops, timeline, operating)), habit
 
 
-def _without_lone_doubt(stops: list[Stop], timeline: Timeline) -> list[Stop]:
-    """One stop without supply and without a complaint near it may be a driver's hand that nobody marked."""
-    electrical = [stop for stop in stops if stop.why == "dropout" and stop.cooling_stopped != "mechanical"]
+def _without_doubtful(stops: list[Stop], timeline: Timeline, operating: Operating) -> list[Stop]:
+    """Stops without supply that a hand or a halting engine explains as well as a fault are not called a fault.
+
+    A complaint near one of them speaks for a fault; so do several of them where the engine is known to have run on.
+    """
+    electrical = [
+        stop
+        for stop in stops
+        if stop.why == "dropout" and stop.cooling_stopped != "mechanical" and not _supplied_in_vain(stop, timeline)
+    ]
+    if not electrical:
+        return stops
+    doubt = None
+    if operating.engine_basis != "engine_speed":
+        doubt = _halting_doubt(electrical, timeline, operating)
+    several = len(electrical) >= LIMITS["usual_stops"].value
+    if doubt is None and (several or any(_complained(stop, timeline) for stop in electrical)):
+        return stops
+    if doubt is None:
+        number = "one stop" if len(electrical) == 1 else f"{len(electrical)} stops"
+        doubt = f"{number} without a reason; cooling may have been switched off without a mark"
+    ended = "nothing was started again after it: taken as the end of the test, though nobody marked it"
+    doubtful = [
+        Stop(one.at_s, one.restart_s, "unknown", "not decidable", ended if one.restart_s is None else doubt)
+        for one in electrical
+    ]
+    return sorted([stop for stop in stops if stop not in electrical] + doubtful, key=lambda stop: stop.at_s)
+
+
+def _supplied_in_vain(stop: Stop, timeline: Timeline) -> bool:
+    """Whether the clutch kept its supply and drew nothing: no hand and no engine does that."""
+    end = timeline.duration_s if stop.restart_s is None else stop.restart_s
+    seen = electrics_of(timeline, stop.at_s, end)
+    return seen.supplied is True and seen.conducts is False
+
+
+def _complained(stop: Stop, timeline: Timeline) -> bool:
     near = LIMITS["complaint_near"].value
-    if len(electrical) != 1:
-        return stops
-    lone = electrical[0]
-    end = timeline.duration_s if lone.restart_s is None else lone.restart_s
-    if any(lone.at_s - near <= mark <= end + near for mark in timeline.marked("complaint")):
-        return stops
-    says = "one stop without a reason; cooling may have been switched off without a mark"
-    if lone.restart_s is None:
-        says = "nothing was started again after it: taken as the end of the test, though nobody marked it"
-    doubtful = Stop(lone.at_s, lone.restart_s, "unknown", "not decidable", says)
-    return [doubtful if stop is lone else stop for stop in stops]
+    end = timeline.duration_s if stop.restart_s is None else stop.restart_s
+    return any(stop.at_s - near <= mark <= end + near for mark in timeline.marked("complaint"))
+
+
+def _halting_doubt(stops: list[Stop], timeline: Timeline, operating: Operating) -> str | None:
+    """Words of doubt where an engine that halts at lights does the same: always at standstill, or as often as that."""
+    moving = operating.moving
+    if len(stops) < LIMITS["usual_stops"].value:
+        return None
+    if moving is None:
+        per_hour = len(stops) / max(timeline.duration_s / 3600.0, 0.1)
+        often = per_hour > LIMITS["halts_per_hour"].value and not timeline.marked("complaint")
+        return f"{len(stops)} stops, as of an engine that halts at lights; engine speed would tell" if often else None
+    reach = LIMITS["engine_off_near"].value
+    rolled = [
+        bool(moving[timeline.index(stop.at_s - reach) : timeline.index(stop.at_s + reach) + 1].all()) for stop in stops
+    ]
+    if any(rolled):
+        return None
+    return "every stop came at standstill, as of an engine that halts at lights; engine speed would tell"
 
 
 @dataclass(frozen=True, slots=True)

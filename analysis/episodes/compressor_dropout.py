@@ -37,7 +37,7 @@ def detect(case: Case) -> Detection:
     ]
     if unknown:
         at = ", ".join(f"{stop.at_s:.0f} s" for stop in unknown[:5])
-        missing = tuple(need for need in ("clutch", "cooling_request") if case.lacks(need))
+        missing = tuple(need for need in ("clutch", "cooling_request", "engine_speed") if case.lacks(need))
         return Detection(
             UNDECIDED, f"stops at {at} have no reason in the recording: {unknown[0].says}", (), missing, suspected=True
         )

@@ -74,7 +74,8 @@ def test_its_own_cycling_is_control_and_nothing_else(clutch: bool):
 
 @pytest.mark.parametrize("clutch", [True, False])
 def test_two_dropouts_are_found_where_they_were(clutch: bool):
-    findings = Cycler(900.0, {"one": (300.0, 380.0), "two": (600.0, 670.0)}).findings(clutch=clutch)
+    marks = [(20.8, "ac_on"), (350.0, "complaint")]
+    findings = Cycler(900.0, {"one": (300.0, 380.0), "two": (600.0, 670.0)}).findings(marks, clutch=clutch)
     found = dropouts(findings)
     assert len(found) == 2
     for (start, end), (true_start, true_end) in zip(found, [(300.0, 380.0), (600.0, 670.0)], strict=True):
@@ -167,7 +168,7 @@ def test_a_stepless_compressor_that_stops_twice_with_warm_vents_drops_out():
     cycler.high = np.where(resting, cycler.high, 1300.0 + np.random.default_rng(6).normal(0.0, 2.0, len(cycler.t)))
     columns = {"low_side [kPa]": cycler.low, "high_side [kPa]": cycler.high, "engine_speed [1/min]": cycler.rpm}
     columns |= {"ambient [degC]": np.full(len(cycler.t), 28.0)}
-    marks = [{"time_s": 20.8, "kind": "ac_on", "text": ""}]
+    marks = [{"time_s": 20.8, "kind": "ac_on", "text": ""}, {"time_s": 640.0, "kind": "complaint", "text": ""}]
     for vent, expected in ((np.where(resting, cycler.vent, 8.0), 2), (np.full(len(cycler.t), 8.0), 0)):
         columns["vent [degC]"] = vent + np.random.default_rng(7).normal(0.0, 0.1, len(cycler.t))
         recording = recording_of(cycler.t, columns, compressor="variable_external", marks=marks)
@@ -196,7 +197,10 @@ def test_what_is_clipped_on_names_the_part(electric: dict[str, float], how: str,
         "engine_speed [1/min]": system.rpm,
         header: np.where(off, meanwhile, usual),
     }
-    sheet = {"metering": "fixed_orifice", "marks": [{"time_s": 20.8, "kind": "ac_on", "text": ""}]}
+    sheet = {
+        "metering": "fixed_orifice",
+        "marks": [{"time_s": t, "kind": k, "text": ""} for t, k in ((20.8, "ac_on"), (340.0, "complaint"))],
+    }
     findings = diagnose(recording_of(system.t, columns, **sheet), "test")
     dropped = [stop for stop in findings.compressor.stops if stop.why == "dropout"]
     assert {stop.cooling_stopped for stop in dropped} == {how}
@@ -218,3 +222,23 @@ def test_a_hot_engine_that_takes_the_compressor_off_is_no_dropout():
     findings = diagnose(recording_of(system.t, columns, **sheet), "test")
     assert "engine_protection" in whys(findings)
     assert dropouts(findings) == []
+
+
+def test_two_stops_without_supply_or_complaint_may_be_a_hand_on_the_switch():
+    findings = Cycler(900.0, {"one": (300.0, 380.0), "two": (600.0, 670.0)}).findings()
+    assert dropouts(findings) == []
+    assert findings.verdict == "cannot_tell"
+    assert "cooling_request" in next(c.missing for c in findings.checks if c.kind == "compressor_dropout")
+
+
+def test_an_engine_that_halts_at_every_light_is_no_dropout():
+    """No engine speed recorded; the road speed shows that each stop came at standstill."""
+    halts = {str(n): (120.0 * n, 120.0 * n + 40.0) for n in range(1, 7)}
+    system = Cycler(900.0, halts)
+    still = np.any([(system.t >= a - 6.0) & (system.t < b + 1.0) for a, b in halts.values()], axis=0)
+    columns = {"low_side [kPa]": system.low, "high_side [kPa]": system.high, "clutch [V]": system.clutch}
+    columns["vehicle_speed [km/h]"] = np.where(still, 0.0, 38.0)
+    sheet = {"metering": "fixed_orifice", "marks": [{"time_s": 20.8, "kind": "ac_on", "text": ""}]}
+    findings = diagnose(recording_of(system.t, columns, **sheet), "test")
+    assert dropouts(findings) == []
+    assert "engine speed" in findings.verdict_why
