@@ -1,7 +1,9 @@
 """A narrow place: the low side is pulled down and the vents stay warm from the start, the high side is not high.
 
 Undercharge starves the evaporator as well; liquid that stands in the condenser (subcooling) tells them apart. Without a
-liquid-line probe the depth of the low side and the little heat at the condenser decide, or nothing does.
+liquid-line probe the depth of the low side and the little heat at the condenser decide, or nothing does. Where a
+pressure switch cycles an orifice system the low side cannot go deep: there it cycles short, and a narrow orifice shows
+in the rest after a stop, since the sides meet through it.
 """
 
 import numpy as np
@@ -27,12 +29,52 @@ LIMITS = limit_table(
     Limit("subcooling", 0.5, "share of condensing over ambient", PRACTICE),
     Limit("empty", 0.25, "share of condensing over ambient", PRACTICE),
     Limit("superheat", 20.0, "K", PRACTICE),
+    Limit("met_slowly", 40.0, "s", "to 90 % through an orifice; open ones take 15-30 s; " + PRACTICE),
+    Limit("short_on", 10.0, "s", PRACTICE),
+    Limit("warm_ambient", 20.0, "degC", PRACTICE),
     Limit("early", 150.0, "s", PRACTICE),
     Limit("until", 480.0, "s", "starved already then; ice takes longer; " + PRACTICE),
 )
 
 
 def detect(case: Case) -> Detection:
+    """Judge an orifice by its rest and cycles, else the end of each run, where the low side is lowest."""
+    return _narrow_orifice(case) or _pulled_down(case)
+
+
+def _narrow_orifice(case: Case) -> Detection | None:
+    """An orifice system that cycles short, and whose sides meet slowly at rest; None where that does not apply."""
+    met = [e.time_to_90_s for e in case.equalisations if e.time_to_90_s.value is not None]
+    lengths = [run.end_s - run.start_s for run in case.running.runs]
+    if case.job.metering != "fixed_orifice" or not met or len(lengths) < 6:
+        return None
+    slowest = met[-1]
+    seconds, u95, on_s = slowest.value or 0.0, slowest.u95 or 0.0, float(np.median(lengths))
+    limit = LIMITS["met_slowly"].value
+    subcooling, over = _level(case, case.derived.subcooling_k), _level(case, case.derived.over_ambient_k)
+    empty = subcooling is not None and over is not None and subcooling < LIMITS["empty"].value * over
+    warm = not case.median(case.timeline.grid("ambient"), 0.0, case.timeline.duration_s) < LIMITS["warm_ambient"].value
+    if seconds + u95 < limit or on_s > LIMITS["short_on"].value or not warm or empty:
+        return None
+    says = f"the sides took {seconds:.0f} s to meet by 90 %: slow for an orifice"
+    cycles = f"the compressor ran {on_s:.0f} s a cycle"
+    if seconds - u95 < limit:
+        missing = ("liquid_line",) if case.lacks("liquid_line") else ()
+        return Detection(UNDECIDED, f"{says}; {cycles}", (), missing, suspected=True)
+    evidence = (
+        Evidence("met_slowly", says, {"time_to_90_s": slowest}),
+        Evidence("short_cycles", cycles, {"on_s": measured(on_s, case.timeline.step_s)}),
+    )
+    episode = Episode(KIND, case.running.runs[0].start_s, case.last_stop_s(), 0.6, evidence, permanent=True)
+    return Detection(PRESENT, "short cycles, and the sides meet slowly through the orifice", (episode,))
+
+
+def _level(case: Case, values: Floats | None) -> float | None:
+    part = case.over(values, case.running.pumping)
+    return float(np.median(part)) if len(part) else None
+
+
+def _pulled_down(case: Case) -> Detection:
     """Judge the end of each run, where the low side is lowest, early in the drive and over all of it."""
     late = _late(case)
     te = _by_minute(case, case.derived.evaporating_degc, late)
