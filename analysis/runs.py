@@ -224,7 +224,7 @@ def _with_slow_stops(legs: list[Leg], lift: Floats) -> list[Leg]:
     """Between two starts there was a stop: where the fall was too slow for a leg, at the last top before it."""
     stops: list[Leg] = []
     for one, other in pairwise(legs):
-        if one.change > 0 and other.change > 0:
+        if one.change > 0 and other.change > 0 and one.last <= other.first:
             between = lift[one.last : other.first + 1]
             fall = float(lift[other.first] - between.max())
             if fall <= -LIMITS["slow_fall"].value:
@@ -261,7 +261,11 @@ def _from_level(lift: Floats, possible: Mask, step_s: float) -> Mask:
         if len(crossing) == 0 or on[leg.first] == (leg.change > 0):
             continue
         reached = int(crossing[0])
-        superseded = any(leg.last < other.first < reached for other in legs[index + 1 :])
+        # A fall that came up again before the lift was gone was a change of speed; one that crept on was the stop.
+        fallen = float(lift[leg.last])
+        highest = float(lift[leg.last : max(reached, leg.last) + 1].max())
+        crept = highest - fallen < LIMITS["slow_recovery"].value and fallen < LIMITS["stop_leaves"].value * usual
+        superseded = not crept and any(leg.last < other.first < reached for other in legs[index + 1 :])
         if leg.change > 0 and reached <= leg.last:
             pumping[leg.first + 1 : reached] = True
         if leg.change < 0 and not superseded:

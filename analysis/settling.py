@@ -147,7 +147,7 @@ def _judge(signal: Signal, window: Window, place: str, t: Floats, y: Floats, ini
     u_change = float(signal.noise) * 2.0
     if abs(change) < max(least, 2.0 * u_change):
         small = absent(f"the change of {change:.1f} is too small to time")
-        settled = bool(np.max(np.abs(y[t > length / 2.0] - final)) < least)
+        settled = bool(np.all(np.abs(y[t > length / 2.0] - final) < least))
         return Settling(
             window.start_s,
             window.end_s,
