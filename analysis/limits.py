@@ -1,5 +1,7 @@
 """A threshold with its unit and its source."""
 
+from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 PRACTICE = "common practice, no source"
@@ -37,3 +39,17 @@ def limit_table(*limits: Limit) -> dict[str, Limit]:
     if len(table) != len(limits):
         raise ValueError("a limit stands twice in its table")
     return table
+
+
+def weight_at(value: float, points: Sequence[tuple[float, float]]) -> float:
+    """Log likelihood ratio of a value by straight lines between (value, weight) points; constant beyond the ends.
+
+    A ramp instead of a step: a value near a limit, within its uncertainty, then weighs little either way.
+    """
+    at = bisect_right([x for x, _ in points], value)
+    if at == 0:
+        return points[0][1]
+    if at == len(points):
+        return points[-1][1]
+    (x0, w0), (x1, w1) = points[at - 1], points[at]
+    return w0 + (w1 - w0) * (value - x0) / (x1 - x0)

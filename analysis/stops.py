@@ -237,6 +237,8 @@ class _Look:
         seen = electrics_of(self.timeline, at, until)
         if self._supplied_after(at, until):
             return Stop(at, restart_s, "dropout", seen.cooling_stopped, seen.says())
+        if self.compressor in VARIABLE and self.running.basis != "clutch":
+            habit = None  # a stepless compressor is turned down, not cycled
         if habit is not None and self._as_usual(at, restart_s, habit):
             return Stop(at, restart_s, "control", "commanded", f"back at its usual {self._gauge(habit.cut_in_kpa)}")
         if self._throttled(at, restart_s):

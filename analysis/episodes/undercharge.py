@@ -11,7 +11,7 @@ import numpy as np
 from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
-from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.limits import PRACTICE, Limit, limit_table, weight_at
 from analysis.operating import Mask
 from analysis.runs import smoothed, spans_of
 from analysis.timeline import Floats, Span
@@ -21,11 +21,8 @@ KIND = "undercharge"
 NEEDS = ("low_side", "high_side", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("superheat_high", 16.0, "K", "5-15 K at the compressor inlet is usual; " + PRACTICE),
-    Limit("superheat_usual", 12.0, "K", PRACTICE),
-    Limit("subcooling_low", 4.0, "K", "4-12 K is usual; " + PRACTICE),
-    Limit("subcooling_usual", 6.0, "K", PRACTICE),
-    Limit("starved_gap", 11.0, "K", "vent over evaporating, steady; " + PRACTICE),
-    Limit("fed_gap", 8.0, "K", PRACTICE),
+    Limit("heat_rejected", 6.0, "K", "condensing over ambient, below which subcooling tells nothing; " + PRACTICE),
+    Limit("freezing", -4.0, "degC", "evaporating; ice starves the evaporator of air, not of refrigerant; " + PRACTICE),
     Limit("short_on", 8.0, "s", "an orifice system on for less at a warm ambient; " + PRACTICE),
     Limit("short_period", 9.0, "s", "more than 6-8 cycles a minute; " + PRACTICE),
     Limit("warm_ambient", 20.0, "degC", PRACTICE),
@@ -40,6 +37,14 @@ LIMITS = limit_table(
     Limit("least_steady", 30.0, "s", PRACTICE),
     Limit("from_the_start", 120.0, "s", PRACTICE),
 )
+
+
+SUPERHEAT = ((10.0, -2.0), (14.0, -1.0), (17.0, 0.3), (20.0, 1.8), (24.0, 2.5))
+SUBCOOLING = ((1.0, 1.5), (4.0, 0.7), (7.0, -1.5), (10.0, -2.5))
+SUBCOOLING_SHARE = ((0.08, 2.0), (0.18, 1.2), (0.25, 0.0), (0.35, -1.5), (0.5, -2.5))
+VENT_GAP = ((7.0, -1.2), (9.0, -0.5), (12.0, 0.7), (16.0, 1.5))
+"""Weights (log likelihood ratios) of levels [K; share of condensing over ambient]; common practice, no source: 5-15 K
+of superheat at the compressor inlet and 4-12 K of subcooling are usual, vents follow a fed evaporator within 10 K."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +98,9 @@ def _signs(case: Case, stretch: Span) -> list[_Sign | None]:
 
 def _steady(case: Case, stretch: Span) -> Mask:
     t = case.timeline.t_s
-    return case.steady(LIMITS["settled_in"].value) & (t >= stretch[0]) & (t <= stretch[1])
+    steady = case.steady(LIMITS["settled_in"].value) & (t >= stretch[0]) & (t <= stretch[1])
+    te = case.evened(case.derived.evaporating_degc, 20.0)
+    return steady if te is None else steady & (te > LIMITS["freezing"].value)
 
 
 def _steady_values(case: Case, values: Floats | None, stretch: Span) -> Floats | None:
@@ -106,22 +113,27 @@ def _superheat(case: Case, stretch: Span) -> _Sign | None:
     if values is None or case.derived.superheat_k is None:
         return None
     k = float(np.quantile(values, 0.75))
-    high, usual = LIMITS["superheat_high"].value, LIMITS["superheat_usual"].value
-    weight = 2.5 if k > high + 2.0 else 1.0 if k > high else -0.5 if k > usual else -2.0
     says = f"superheat {k:.0f} K at the suction probe, steady"
     evidence = Evidence("superheat", says, {"superheat_k": measured(k, case.u_superheat_k())})
-    return _Sign(weight, evidence, _shown(case, case.derived.superheat_k, stretch, above=high))
+    high = LIMITS["superheat_high"].value
+    return _Sign(weight_at(k, SUPERHEAT), evidence, _shown(case, case.derived.superheat_k, stretch, above=high))
 
 
 def _subcooling(case: Case, stretch: Span) -> _Sign | None:
+    """Subcooling as a share of condensing over ambient: with little heat at the condenser a few kelvin are much."""
     values = _steady_values(case, case.derived.subcooling_k, stretch)
     if values is None or case.derived.subcooling_k is None:
         return None
     k = float(np.quantile(values, 0.25))
-    low, usual = LIMITS["subcooling_low"].value, LIMITS["subcooling_usual"].value
-    weight = 2.0 if k < low - 2.0 else 1.0 if k < low else -0.5 if k < usual else -2.5
     says = f"subcooling {k:.0f} K at the liquid-line probe, steady"
-    return _Sign(weight, Evidence("subcooling", says, {"subcooling_k": measured(k, case.u_subcooling_k())}))
+    evidence = Evidence("subcooling", says, {"subcooling_k": measured(k, case.u_subcooling_k())})
+    over = _steady_values(case, case.derived.over_ambient_k, stretch)
+    if over is None:
+        return _Sign(weight_at(k, SUBCOOLING), evidence)
+    above = float(np.median(over))
+    if above < LIMITS["heat_rejected"].value:
+        return None
+    return _Sign(weight_at(k / above, SUBCOOLING_SHARE), evidence)
 
 
 def _gap(case: Case, stretch: Span) -> _Sign | None:
@@ -129,9 +141,9 @@ def _gap(case: Case, stretch: Span) -> _Sign | None:
     if values is None:
         return None
     k = float(np.median(values))
-    weight = 1.0 if k > LIMITS["starved_gap"].value else -1.0 if k < LIMITS["fed_gap"].value else 0.0
     says = f"vent air {k:.0f} K above the evaporating temperature, steady"
-    return _Sign(weight, Evidence("vent_gap", says, {"vent_over_evaporating_k": measured(k, case.u_vent_gap_k())}))
+    evidence = Evidence("vent_gap", says, {"vent_over_evaporating_k": measured(k, case.u_vent_gap_k())})
+    return _Sign(weight_at(k, VENT_GAP), evidence)
 
 
 def _cycle_times(case: Case) -> tuple[Floats, Floats, Floats]:
