@@ -16,14 +16,18 @@ from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.runs import spans_of
+from analysis.soak import excess_over_saturation
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
 
 KIND = "condenser_airflow_loss"
-NEEDS = ("low_side", "high_side", "ambient", "refrigerant", "runs")
+NEEDS = ("low_side", "high_side", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("rise", 12.0, "K", "above the vehicle's own baseline under like conditions; " + PRACTICE),
     Limit("level", 32.0, "K", "above ambient + 20..30 K of healthy idling; " + PRACTICE),
+    Limit("level_degc", 60.0, "degC", "where no ambient was recorded; " + PRACTICE),
+    Limit("far", 36.0, "K", "over ambient throughout; " + PRACTICE),
+    Limit("liquid_share", 0.35, "share of condensing over ambient", "an overfill or air stands higher; " + PRACTICE),
     Limit("baseline_quantile", 0.25, "1", PRACTICE),
     Limit("baseline_excess", 10.0, "K", "of one condition over the whole recording's baseline; " + PRACTICE),
     Limit("onset", 4.0, "K", PRACTICE),
@@ -46,14 +50,14 @@ SPEED_EDGES = (1100.0, 1700.0, 2500.0)
 
 def detect(case: Case) -> Detection:
     """Find stretches in which condensing stands far above the vehicle's own baseline."""
-    over = case.derived.over_ambient_k
+    over = _over(case)
     pumping = case.running.pumping
     seen = _seen(case, over)
     if over is None or seen is None:
         return Detection(UNDECIDED, "too little pumping with both pressures and ambient to compare with itself")
     baseline = _baseline(case, seen, pumping)
     rise = seen - baseline
-    hot = pumping & (rise > LIMITS["rise"].value) & (seen > LIMITS["level"].value)
+    hot = pumping & (rise > LIMITS["rise"].value) & (seen > _level(case))
     spans = _merged(case, spans_of(hot), pumping)
     spans = [(a, b) for a, b in spans if (b - a) * case.timeline.step_s >= LIMITS["shortest"].value]
     spans = [span for span in spans if not _driven_faster(case, _edges(case, seen, baseline, span))]
@@ -62,11 +66,13 @@ def detect(case: Case) -> Detection:
     if not spans:
         top = float(np.max(rise[settled])) if settled.any() else 0.0
         u_top = 2.0 * _u_over(case, usual)
+        if usual > _level(case):
+            return _throughout(case, usual)
+        why = f"condensing stayed within {top:.0f} K of its own baseline"
+        if case.lacks("ambient"):
+            return Detection(UNDECIDED, f"{why}; without ambient a loss throughout would not show", (), ("ambient",))
         state = ABSENT if top + min(u_top, 3.0) < LIMITS["rise"].value or usual < LIMITS["level"].value else UNDECIDED
-        why = f"condensing over ambient stayed within {top:.0f} K of its own baseline (median {usual:.0f} K)"
-        if usual > LIMITS["level"].value:
-            state, why = UNDECIDED, f"condensing stood {usual:.0f} K over ambient throughout: nothing to compare with"
-        return Detection(state, why)
+        return Detection(state, f"{why} (median {usual:.0f} K over ambient)")
     slow = [span for span in spans if not _climb_s(case, seen, baseline, span) <= LIMITS["climb"].value]
     if len(slow) == len(spans):
         why = "condensing climbed slowly above its own baseline: load, engine speed, charge or air do that too"
@@ -77,6 +83,41 @@ def detect(case: Case) -> Detection:
         f"{'once' if len(episodes) == 1 else f'{len(episodes)} times'} condensing climbed away from its own baseline",
         episodes,
     )
+
+
+def _over(case: Case) -> Floats | None:
+    """Condensing over ambient; without an ambient channel condensing itself, which one drive compares with itself."""
+    return case.derived.over_ambient_k if not case.lacks("ambient") else case.derived.condensing_degc
+
+
+def _level(case: Case) -> float:
+    return LIMITS["level" if not case.lacks("ambient") else "level_degc"].value
+
+
+def _throughout(case: Case, usual: float) -> Detection:
+    """Condensing that stands far over ambient all the time: the condenser's liquid tells air from charge."""
+    if case.lacks("ambient"):
+        return Detection(
+            UNDECIDED, f"condensing stood at {usual:.0f} degC throughout; ambient would tell", (), ("ambient",)
+        )
+    says = f"condensing stood {usual:.0f} K over ambient throughout"
+    settled = case.settled(LIMITS["settled_in"].value)
+    subcooling = case.over(case.derived.subcooling_k, settled)
+    if len(subcooling) == 0:
+        missing = tuple(place for place in ("liquid_line",) if case.lacks(place))
+        why = f"{says}: nothing to compare with; subcooling would tell air from charge"
+        return Detection(UNDECIDED, why, (), missing, suspected=usual > LIMITS["far"].value)
+    share = float(np.median(subcooling)) / usual
+    air = excess_over_saturation(case)
+    gas = air is not None and air.value is not None and air.value > (air.u95 or 0.0)
+    if share > LIMITS["liquid_share"].value or gas or usual < LIMITS["far"].value:
+        return Detection(UNDECIDED, f"{says}, {100 * share:.0f} % of it subcooling: charge and air do that too")
+    words = f"{says}, with only {100 * share:.0f} % of it subcooling"
+    level = {"over_ambient_k": measured(usual, _u_over(case, usual)), "subcooling_share": measured(share, 0.05)}
+    start, severity = case.running.runs[0].start_s, min(1.0, (usual - 20.0) / LIMITS["full_rise"].value)
+    evidence = (Evidence("condensing_high_throughout", words, level),)
+    episode = Episode(KIND, start, case.last_stop_s(), round(severity, 2), evidence, permanent=True)
+    return Detection(PRESENT, "condensing stands far over ambient and it is not the charge", (episode,))
 
 
 def _driven_faster(case: Case, edges: "_Edges") -> bool:

@@ -13,6 +13,7 @@ from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
+from analysis.runs import VARIABLE
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
 
@@ -22,6 +23,7 @@ LIMITS = limit_table(
     Limit("deep", -8.0, "degC", "evaporating, late in each run; " + PRACTICE),
     Limit("deep_if_warm", -5.0, "degC", "evaporating, where the vents are hardly cooled; " + PRACTICE),
     Limit("hardly_cooled", 20.0, "K", "vent over evaporating; " + PRACTICE),
+    Limit("held", 6.0, "degC", "evaporating at the set point of a stepless compressor; " + PRACTICE),
     Limit("starved", 13.0, "K", "vent over evaporating, late in each run; " + PRACTICE),
     Limit("fed", 9.0, "K", PRACTICE),
     Limit("vent_cool", 14.0, "K", "ambient minus vent of a system that cools; " + PRACTICE),
@@ -101,8 +103,16 @@ def _pulled_down(case: Case) -> Detection:
     dry = len(superheat) > 0 and float(np.median(superheat)) > LIMITS["superheat"].value
     cools_little = _warm(case, late) or (dry and backed_up)
     hardly_cooled = starved > LIMITS["hardly_cooled"].value
-    limit = LIMITS["deep_if_warm" if hardly_cooled else "deep"].value
-    signs = deep < limit and starved > LIMITS["starved"].value and from_the_start and cools_little
+    # A stepless compressor holds its low side at the set point by pumping less: there little heat and warm vents tell.
+    held = case.job.compressor in VARIABLE and hardly_cooled and near
+    limit = LIMITS["held" if held else "deep_if_warm" if hardly_cooled else "deep"].value
+    signs = (
+        deep < limit
+        and (backed_up or not held)
+        and starved > LIMITS["starved"].value
+        and from_the_start
+        and cools_little
+    )
     if signs and not empty and (near or backed_up):
         evidence = [
             Evidence(

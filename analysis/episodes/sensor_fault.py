@@ -22,6 +22,7 @@ LIMITS = limit_table(
     Limit("burst", 4.0, "spikes", "fewer are single bad readings; " + PRACTICE),
     Limit("merge_spikes", 45.0, "s", PRACTICE),
     Limit("stuck", 30.0, "s", "far longer than noise leaves a reading unchanged; " + PRACTICE),
+    Limit("stuck_if_coarse", 120.0, "s", "a channel of coarse steps stands still by itself; " + PRACTICE),
     Limit("stuck_in_usual", 4.0, "1", "of how long its coarse steps leave a reading unchanged; " + PRACTICE),
     Limit("probe_evens", 30.0, "s", "a vent probe does not follow a fast cycle; " + PRACTICE),
     Limit("other_moves", 60.0, "kPa", "what the other side does meanwhile; " + PRACTICE),
@@ -35,6 +36,8 @@ LIMITS = limit_table(
     Limit("still_over", 240.0, "s", PRACTICE),
 )
 JUDGED = ("pressure", "temperature")
+COARSE = {"pressure": 2.0, "temperature": 0.2}
+"""Steps [kPa, K] above which a steady value hides between two of them (common practice, no source)."""
 
 
 def detect(case: Case) -> Detection:
@@ -111,10 +114,13 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
         return []
     same = np.concatenate([np.diff(values) == 0.0, [False]])
     usual = float(np.quantile([b - a + 1 for a, b in spans_of(same)] or [0], 0.9)) * signal.step_s
+    steps = np.abs(np.diff(values))
+    coarse = float(np.min(steps[steps > 0.0], initial=np.inf)) > COARSE[signal.channel.quantity]
+    least = LIMITS["stuck_if_coarse" if coarse else "stuck"].value
     episodes: list[Episode] = []
     for first, last in spans_of(same):
         start, end = float(t[first]), float(t[min(last + 1, len(t) - 1)])
-        if end - start < max(LIMITS["stuck"].value, LIMITS["stuck_in_usual"].value * usual) or not _neighbour_moves(
+        if end - start < max(least, LIMITS["stuck_in_usual"].value * usual) or not _neighbour_moves(
             case, signal, start, end
         ):
             continue
