@@ -27,8 +27,10 @@ def excess_over_saturation(case: Case) -> Measured | None:
     fluid = case.derived.refrigerant
     low, high = case.timeline.signal("low_side"), case.timeline.signal("high_side")
     first = case.running.runs[0].start_s
-    if fluid is None or low is None or high is None or first < LIMITS["rest"].value:
+    if fluid is None or low is None or high is None:
         return None
+    if first < LIMITS["rest"].value:
+        return _after_the_drive(case)
     start = max(0.0, first - 30.0)
     sides = [case.median(values, start, first - 1.0) for values in (case.derived.low_kpa, case.derived.high_kpa)]
     if not all(math.isfinite(side) for side in sides) or abs(sides[0] - sides[1]) > LIMITS["apart"].value:
@@ -48,6 +50,18 @@ def excess_over_saturation(case: Case) -> Measured | None:
     u_static = combine(1.0 / math.hypot(1.0 / low.u, 1.0 / high.u), case.timeline.barometric_u_kpa)
     u = combine(u_static * fluid.kelvin_per_kpa(static), probe.u if probe else 1.0, LIMITS["soak_u"].value)
     return measured(fluid.temperature_at(static) - float(np.mean(soak)), u)
+
+
+def _after_the_drive(case: Case) -> Measured | None:
+    """The same from a long rest after the last stop, where the static test shows the soak."""
+    fluid = case.derived.refrigerant
+    for static in case.static:
+        gap, pressure = static.saturation_gap_kpa, static.static_kpa
+        if fluid is None or gap.value is None or gap.u95 is None or pressure.value is None:
+            continue
+        slope = fluid.kelvin_per_kpa(pressure.value + case.timeline.barometric_kpa)
+        return measured(gap.value * slope, gap.u95 * slope / 2.0, LIMITS["soak_u"].value)
+    return None
 
 
 def _cabin_agrees(case: Case, ambient: float, start: float, end: float) -> bool:

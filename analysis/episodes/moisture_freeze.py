@@ -9,6 +9,7 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.runs import spans_of
 from analysis.timeline import Floats
 from analysis.uncertainty import combine, measured
 
@@ -21,12 +22,74 @@ LIMITS = limit_table(
     Limit("shortest", 15.0, "s", PRACTICE),
     Limit("merge", 20.0, "s", PRACTICE),
     Limit("valve_cold", 60.0, "s", "before the first dive; " + PRACTICE),
+    Limit("least_runs", 12.0, "1", PRACTICE),
+    Limit("chatter_share", 0.4, "share of the usual time on", PRACTICE),
+    Limit("chatter_on", 4.0, "s", PRACTICE),
+    Limit("chatter_runs", 3.0, "1", PRACTICE),
+    Limit("chatter_lasts", 40.0, "s", PRACTICE),
+    Limit("vent_warms", 4.0, "K", PRACTICE),
     Limit("usual_share", 0.3, "share of the pumping time that must be usual", PRACTICE),
 )
 
 
 def detect(case: Case) -> Detection:
-    """Find dives that free themselves."""
+    """Find dives that free themselves; where a pressure switch cuts each dive short, stretches of chatter."""
+    dives = _dives(case)
+    if dives.state == PRESENT:
+        return dives
+    chatter = _chatters(case)
+    if not chatter:
+        return dives
+    many = "once" if len(chatter) == 1 else f"{len(chatter)} times"
+    return Detection(PRESENT, f"{many} the compressor chattered for minutes and then cycled as before", chatter)
+
+
+def _chatters(case: Case) -> tuple[Episode, ...]:
+    """Stretches in which each run is cut short at once and the vents warm, between stretches of ordinary cycles.
+
+    A low-side switch ends every run as soon as the plugged valve lets the low side fall.
+    """
+    runs = case.running.runs
+    if len(runs) < LIMITS["least_runs"].value or case.running.basis == "none":
+        return ()
+    on = np.array([run.end_s - run.start_s for run in runs])
+    start = np.array([run.start_s for run in runs])
+    minute = (start / 60.0).astype(np.intp)
+    usual = float(np.median([np.median(on[minute == m]) for m in np.unique(minute)]))
+    short = (on < LIMITS["chatter_share"].value * usual) & (on < LIMITS["chatter_on"].value)
+    found: list[Episode] = []
+    for first, last in spans_of(short):
+        if first == 0 or last + 1 >= len(runs) or last - first + 1 < LIMITS["chatter_runs"].value:
+            continue
+        begins, ends = runs[first - 1].end_s, runs[last + 1].start_s
+        past = begins - runs[0].start_s > LIMITS["valve_cold"].value
+        warmed = _warmed(case, begins, ends)
+        if past and ends - begins >= LIMITS["chatter_lasts"].value and warmed >= LIMITS["vent_warms"].value:
+            found.append(_chatter(case, begins, ends, on[first : last + 1], warmed))
+    return tuple(found)
+
+
+def _warmed(case: Case, start_s: float, end_s: float) -> float:
+    """Rise of the vents from just before a stretch to its end; NaN without vents."""
+    vent = case.timeline.grid("vent")
+    return case.median(vent, end_s - 5.0, end_s) - case.median(vent, start_s - 10.0, start_s)
+
+
+def _chatter(case: Case, start_s: float, end_s: float, on: Floats, warmed: float) -> Episode:
+    says = (
+        f"for {end_s - start_s:.0f} s each of {len(on)} runs was cut off within {float(np.median(on)):.1f} s "
+        f"and the vents warmed by {warmed:.0f} K"
+    )
+    measures = {
+        "on_s": measured(float(np.median(on)), case.timeline.step_s),
+        "vent_rise_k": measured(warmed, 0.3),
+    }
+    freed = Evidence("freed_itself", "then it cycled as before")
+    return Episode(KIND, start_s, end_s, 1.0, (Evidence("chatter", says, measures), freed))
+
+
+def _dives(case: Case) -> Detection:
+    """Find dives of the low side that free themselves."""
     te = case.evened(case.derived.evaporating_degc, 2.0)
     if te is None:
         return Detection(UNDECIDED, "no evaporating temperature")
