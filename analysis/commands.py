@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from recorder.commands import COMMANDS, job_option, say
+from recorder.commands import COMMANDS, calibration_option, job_option, say
 from recorder.errors import InputError
 
 if TYPE_CHECKING:
@@ -61,8 +61,9 @@ for _command in COMMANDS:
 @warmspell.command()
 @recording_argument
 @job_option
+@calibration_option
 @click.option("--json", "as_json", is_flag=True, help="Print the findings document instead of words.")
-def analyse(recording: Path, job_file: Path | None, *, as_json: bool) -> None:
+def analyse(recording: Path, job_file: Path | None, calibration_file: Path | None, *, as_json: bool) -> None:
     """Find what is wrong in a recording, how sure that is, and what to check next.
 
     \b
@@ -73,7 +74,7 @@ def analyse(recording: Path, job_file: Path | None, *, as_json: bool) -> None:
     from analysis.summary import summary_of
     from recorder.store import software
 
-    findings = diagnose(opened(recording, job_file), software())
+    findings = diagnose(opened(recording, job_file, calibration_file), software())
     click.echo(findings.to_json() if as_json else summary_of(findings))
 
 
@@ -100,13 +101,14 @@ def compare(before: Path, after: Path, *, as_json: bool) -> None:
 @warmspell.command()
 @recording_argument
 @job_option
+@calibration_option
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     required=True,
     help="Folder that receives claim-sheet.pdf, claim-sheet-1.png … and report.html.",
 )
-def report(recording: Path, job_file: Path | None, out: Path) -> None:
+def report(recording: Path, job_file: Path | None, calibration_file: Path | None, out: Path) -> None:
     """Write the claim sheet (PDF and PNG), the report with its interactive trace (HTML) and the findings (JSON).
 
     \b
@@ -116,18 +118,22 @@ def report(recording: Path, job_file: Path | None, out: Path) -> None:
     from analysis.claim import write_report
     from recorder.store import software
 
-    for path in write_report(opened(recording, job_file), out, software()):
+    for path in write_report(opened(recording, job_file, calibration_file), out, software()):
         click.echo(str(path))
 
 
-def opened(recording: Path, job_file: Path | None) -> "Recording":
-    """A recording, read with another job sheet where one is given; what was sealed is not touched."""
+def opened(recording: Path, job_file: Path | None, calibration_file: Path | None = None) -> "Recording":
+    """A recording, read with another job sheet or later calibrations where such are given; the seal is not touched."""
     from dataclasses import replace
 
+    from recorder.calibrate import calibrations_of
     from recorder.jobsheet import read_job_sheet
+    from recorder.recalibration import recalibrated
     from recorder.recording import open_recording
 
     whole = open_recording(recording)
+    if calibration_file is not None:
+        whole = recalibrated(whole, calibrations_of(calibration_file))
     return whole if job_file is None else replace(whole, job=read_job_sheet(job_file))
 
 

@@ -16,8 +16,8 @@ METHODS = {
     "ice_bath": "ice bath",
     "comparison": "comparison with another probe",
 }
-COVERAGE = 0.95
-"""Share of cases that an expanded uncertainty covers (JCGM 100, 6.2.2)."""
+COVERAGE = 0.9545
+"""Share of cases that an expanded uncertainty covers: k = 2 with many degrees of freedom (JCGM 100, table G.2)."""
 BLOCKS = 10
 """A steady stretch is averaged in so many blocks, whose scatter is honest where neighbouring samples are not
 independent (common practice, no source)."""

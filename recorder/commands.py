@@ -1,4 +1,4 @@
-"""The recorder's commands: record, mark, seal, check, import, replay."""
+"""The recorder's commands: record, mark, seal, check, import, replay (``calibrate`` has its own file)."""
 
 import asyncio
 import signal
@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from recorder.calibrate import calibrate, known_calibrations
 from recorder.errors import InputError
 from recorder.jobsheet import MARK_KINDS, JobSheet, read_job_sheet
 
 if TYPE_CHECKING:
+    from recorder.calibration_file import KnownCalibration
     from recorder.session import NodeState, Session
 
 RECORD_CAUTIONS = """\
@@ -29,6 +31,12 @@ job_option = click.option(
     "job_file",
     type=click.Path(path_type=Path),
     help="Job sheet: a JSON or TOML file.",
+)
+calibration_option = click.option(
+    "--calibration",
+    "calibration_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Read the sensors anew with the calibrations of this file; what is sealed stays as it is.",
 )
 out_option = click.option(
     "--out",
@@ -93,7 +101,7 @@ def record(addresses: tuple[str, ...], job_file: Path | None, out: Path | None, 
     say(RECORD_CAUTIONS)
     if job.refrigerant is None:
         say("No refrigerant is stated: pass a job sheet with --job, now or to 'analyse' and 'report' later.")
-    store = RecordingStore(out or default_folder(), job, HostClock.start())
+    store = RecordingStore(out or default_folder(), job, HostClock.start(), known=_calibrations())
     say(f"Recording into {store.folder}. Mark moments with: warmspell mark KIND --recording {store.folder}")
     show = _shower(store.host.now_ns)
     session = Session(store, links, show)
@@ -107,6 +115,15 @@ def record(addresses: tuple[str, ...], job_file: Path | None, out: Path | None, 
     digest = seal(store.folder, software())
     say(f"\nSealed. Digest {short_digest(digest)} - note it on the order, so that it can be shown later.")
     click.echo(str(store.folder))
+
+
+def _calibrations() -> "tuple[KnownCalibration, ...]":
+    """The calibrations that are known; a drive is recorded even where their file is damaged."""
+    try:
+        return known_calibrations()
+    except InputError as reason:
+        say(f"{reason} Recording without it: what sensors send is kept, calibrations can be applied later.")
+        return ()
 
 
 def _shower(now_ns: Callable[[], int]) -> "Callable[[list[NodeState]], None]":
@@ -258,4 +275,4 @@ def replay(recording: Path, speed: float, tcp: bool) -> None:
         raise InputError(f"{line.name}: nobody recorded to the end.")
 
 
-COMMANDS = (record, mark, seal, check, import_, replay)
+COMMANDS = (record, mark, seal, check, calibrate, import_, replay)

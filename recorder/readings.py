@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from recorder.node import MISSING_INT32, Channel
@@ -89,3 +90,19 @@ def readings_of(channels: Sequence[Channel], raw: Mapping[str, NDArray[Any]]) ->
             f"{Missing(code).name.lower()}_{channel.id}": int(counts[code]) for code in np.flatnonzero(counts[1:]) + 1
         }
     return Readings(values, missing)
+
+
+def raw_columns(channels: Sequence[Channel], data: pl.DataFrame) -> dict[str, NDArray[Any]]:
+    """What was sent, by channel id, out of the rows of a stream."""
+    raw: dict[str, NDArray[Any]] = {}
+    for channel in channels:
+        column = data[f"raw_{channel.id}"]
+        raw[channel.id] = (column.fill_null(MISSING_INT32) if column.dtype.is_integer() else column).to_numpy()
+    return raw
+
+
+def reread(channels: Sequence[Channel], data: pl.DataFrame) -> tuple[pl.DataFrame, dict[str, int]]:
+    """Work the stored columns out again from the raw ones; also what is missing, by reason and channel."""
+    readings = readings_of(channels, raw_columns(channels, data))
+    stored = [pl.Series(name, v.astype(np.float32), nan_to_null=True) for name, v in readings.values.items()]
+    return data.with_columns(stored), readings.missing

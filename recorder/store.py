@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
 
+from recorder.calibration_file import KnownCalibration, calibrated
 from recorder.clock import HostClock
 from recorder.errors import InputError
 from recorder.frames import FrameType, decode_body
@@ -120,8 +121,9 @@ class _NodeFiles:
 class RecordingStore:
     """Writes one recording under way; what ``force`` returned from survives a power cut."""
 
-    def __init__(self, out: Path, job: JobSheet, host: HostClock) -> None:
+    def __init__(self, out: Path, job: JobSheet, host: HostClock, known: tuple[KnownCalibration, ...] = ()) -> None:
         self.host = host
+        self._known = known
         self.folder = new_folder(out, host.utc_ns, job.name or job.vehicle)
         self._nodes: dict[str, _NodeFiles] = {}
         self._forced_ns = self._parted_ns = host.now_ns()
@@ -136,7 +138,8 @@ class RecordingStore:
         write_json(self.folder / OPENING_FILE, opening)
 
     def describe(self, node: str, description: NodeDescription) -> None:
-        """Keep what a node says of itself."""
+        """Keep what a node says of itself, and what calibrations of its sensors are known."""
+        description = calibrated(description, self._known)
         self._files(node).description = description
         write_json(self.folder / f"{node}.node.json", description.to_dict())
 

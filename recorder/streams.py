@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from recorder.calibration_file import carried_over
 from recorder.clock import ClockFit, Echo, HostClock, fit_clock
 from recorder.errors import FrameError
 from recorder.frames import DescriptionBuffer, Frame, FrameType, decode_body
@@ -65,7 +66,7 @@ def assemble(
     host : HostClock
         The recording's anchor of monotonic time to UTC.
     description : NodeDescription, optional
-        Used where the journal holds none.
+        Used where the journal holds none; its calibrations are used in any case.
 
     Returns
     -------
@@ -76,6 +77,7 @@ def assemble(
     found = describe(frames) or description
     if found is None:
         return None
+    found = carried_over(found, description)
     fits = _fits(frames, arrivals, found)
     streams: dict[int, pl.DataFrame] = {}
     counters = {"frames": 0, "lost": 0, "duplicate": 0, "refused": 0, "boots": len(fits)}
