@@ -22,7 +22,7 @@ DRAIN_S = 0.3
 ASK_AGAIN_S, ASK_TIMES = 1.0, 3
 HELD = 10_000
 """Frames kept while nobody has said yet what they are."""
-OUTAGES_KEPT = 1000
+OUTAGES_KEPT, TOLD_KEPT = 1000, 50
 
 
 @dataclass(slots=True)
@@ -71,7 +71,7 @@ class NodeState:
 
     def tell(self, sentence: str) -> None:
         """Say something once."""
-        if sentence not in self.told:
+        if sentence not in self.told and len(self.told) < TOLD_KEPT:
             self.told.append(sentence)
 
     def lose(self, why: str) -> None:

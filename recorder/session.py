@@ -110,15 +110,17 @@ class Session:
     async def _supervise(self, link: Link, node: NodeState) -> None:
         backoff_s = SHORTEST_BACKOFF_S
         while not (node.ended or self._stop.is_set()):
-            frames_before = node.frames
+            frames_before, opened = node.frames, False
             try:
                 async with asyncio.timeout(OPEN_S):
                     await self._unless_stopped(link.open())
                 if not self._stop.is_set():
-                    node.rssi_dbm = link.rssi_dbm
+                    node.rssi_dbm, opened = link.rssi_dbm, True
                     await self._converse(link, node)
             except LinkError as reason:
                 node.lose(str(reason))
+                if opened and node.frames == frames_before:
+                    node.tell(str(reason))  # it answered, and will be tried again at once: not to be overlooked
             except TimeoutError:
                 node.lose(f"{link.address}: could not be opened within {OPEN_S:g} s")
             except StoreError as reason:
