@@ -97,6 +97,8 @@ def record(addresses: tuple[str, ...], job_file: Path | None, out: Path | None, 
     from recorder.store import RecordingStore, default_folder, discard_empty, software
 
     links = [link_to(address) for address in addresses]
+    for absent in filter(None, (link.absent for link in links)):
+        raise InputError(absent)
     job = _job(job_file)
     say(RECORD_CAUTIONS)
     if job.refrigerant is None:

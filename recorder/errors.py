@@ -11,3 +11,7 @@ class FrameError(Exception):
 
 class LinkError(Exception):
     """A link that could not be opened or was lost; the session opens it again."""
+
+
+class StoreError(InputError):
+    """The disk takes no more; what arrived before is kept."""

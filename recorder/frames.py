@@ -89,6 +89,11 @@ def decode_body(body: bytes) -> Frame:
     return Frame(frame_type, boot, group, flags, count, seq, tick_us, payload)
 
 
+def type_of(body: bytes) -> int:
+    """The type of an intact body, without reading the rest."""
+    return body[1]
+
+
 def to_line(body: bytes) -> bytes:
     """Return a body as it travels on a serial line."""
     return cobs.encode(body) + b"\x00"  # pyright: ignore[reportUnknownMemberType]

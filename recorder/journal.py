@@ -5,6 +5,7 @@ before it. A journal cut at any byte loses the cut record alone; damage in the m
 marker whose record checks out, and counted.
 """
 
+import contextlib
 import os
 import struct
 import zlib
@@ -89,11 +90,17 @@ class JournalWriter:
     def force(self) -> None:
         """Put all that was appended on the disk."""
         if self._dirty:
-            self._file.flush()
-            os.fsync(self._file.fileno())
             self._dirty = False
+            try:
+                self._file.flush()
+                os.fsync(self._file.fileno())
+            except OSError:
+                self._dirty = True
+                raise
 
     def close(self) -> None:
-        """Force and close."""
-        self.force()
-        self._file.close()
+        """Force and close; a full disk keeps what it had taken."""
+        with contextlib.suppress(OSError):
+            self.force()
+        with contextlib.suppress(OSError):
+            self._file.close()

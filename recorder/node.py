@@ -121,6 +121,43 @@ class NodeDescription:
         return json.dumps(self.to_dict(), separators=(",", ":"), ensure_ascii=False).encode()
 
 
+@dataclass(frozen=True, slots=True)
+class Health:
+    """A node's *health* message; None is what it does not tell. ``dropped`` counts samples it could not send."""
+
+    supply_mv: int | None = None
+    temperature_degc: float | None = None
+    dropped: int | None = None
+    uptime_s: float | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the message as plain JSON values."""
+        return asdict(self)
+
+
+def health_from_json(data: bytes) -> Health:
+    """Read a *health* message; keys that are not known are left out.
+
+    Raises
+    ------
+    FrameError
+        If it is no JSON object of numbers.
+    """
+    try:
+        values: object = json.loads(data)
+    except ValueError as reason:
+        raise FrameError(f"health: {reason}") from None
+    if not isinstance(values, dict):
+        raise FrameError("health: not a JSON object")
+    told = cast("dict[str, Any]", values)
+    numbers = {
+        key: told[key]
+        for key in ("supply_mv", "temperature_degc", "dropped", "uptime_s")
+        if isinstance(told.get(key), int | float) and not isinstance(told[key], bool)
+    }
+    return Health(**numbers)
+
+
 def channel_from(values: Mapping[str, Any]) -> Channel:
     """Build a channel from plain values and hold it to its place.
 

@@ -35,6 +35,7 @@ STORED_UNIT = {
     "mass": "kg",
     "rotation": "1/min",
     "speed": "km/h",
+    "length": "m",
 }
 
 POSSIBLE = {
@@ -47,6 +48,7 @@ POSSIBLE = {
     "mass": (-5.0, 500.0),
     "rotation": (-100.0, 50_000.0),
     "speed": (-20.0, 600.0),
+    "length": (-1000.0, 12_000.0),
 }
 """What a stored reading can be at all, by quantity, in its unit (common practice, no source)."""
 
@@ -80,6 +82,7 @@ PLACES = {
         Place("humidity", "ratio", "relative humidity"),
         Place("sensor_supply", "voltage", "supply of the sensors"),
         Place("cold_junction", "temperature", "thermocouple terminals"),
+        Place("altitude", "length", "altitude"),
     )
 }
 

@@ -133,10 +133,10 @@ def open_recording(path: Path) -> Recording:
     if not path.is_dir():
         hint = " Import a CSV first: warmspell import FILE." if path.is_file() else ""
         raise InputError(f"{path}: is not a recording folder.{hint}")
+    if (path / OPENING_FILE).exists() and not (path / SEAL_FILE).exists():
+        return _open_unsealed(path)  # also where sealing was cut off: journal and parts go only after the seal
     if (path / RECORDING_FILE).exists():
         return _open_sealed(path)
-    if (path / OPENING_FILE).exists():
-        return _open_unsealed(path)
     raise InputError(f"{path}: is not a recording ({RECORDING_FILE} and {OPENING_FILE} are both missing).")
 
 
@@ -214,7 +214,7 @@ def read_unsealed_nodes(path: Path, host: HostClock) -> tuple[list[UnsealedNode]
             continue
         streams: list[Stream] = []
         for group in content.description.groups:
-            name = stream_id(content.description, group.number)
+            name = stream_id(journal.stem, content.description, group.number)
             rows, lost = with_parts(content.streams[group.number], path / name)
             own.extend(lost)
             streams.append(Stream(name, group.rate_hz, group.channels, rows))
@@ -267,4 +267,5 @@ def node_entry(node: UnsealedNode) -> dict[str, Any]:
         "description": node.content.description.to_dict(),
         "clock": [fit.to_dict() for fit in node.content.fits],
         "counters": node.content.counters,
+        "wall_clock_steps": [{"monotonic_ns": at_ns, "step_s": round(s, 3)} for at_ns, s in node.content.steps],
     }

@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from recorder.clock import HostClock
-from recorder.errors import InputError
+from recorder.errors import InputError, StoreError
 from recorder.jobsheet import JobSheet, job_sheet_from
 from recorder.marks import MARKS_FILE, Mark, iso_utc, read_marks
 from recorder.recording import (
@@ -20,6 +20,7 @@ from recorder.recording import (
     SCHEMA,
     SEAL_FILE,
     Stream,
+    check_seal,
     digest_over,
     marks_in_recording_time,
     node_entry,
@@ -131,7 +132,8 @@ def _write_seal(folder: Path, stream_files: list[str]) -> str:
 def seal(folder: Path, software: str) -> str:
     """Seal a recording that was under way or was cut off.
 
-    Returns the digest over all files. A recording that has its seal already is left as it is.
+    Returns the digest over all files. A recording that has its seal already is left as it is; what a cut-off sealing
+    left beside its intact seal is removed.
 
     Raises
     ------
@@ -139,6 +141,10 @@ def seal(folder: Path, software: str) -> str:
         If there is nothing to seal.
     """
     if (folder / SEAL_FILE).exists():
+        digest, damage = check_seal(folder)
+        if digest is not None and not damage and (folder / OPENING_FILE).exists():
+            _remove_what_the_seal_replaces(folder)
+            return digest
         raise InputError(f"{folder}: is sealed already; verify it with: warmspell check {folder}")
     if not (folder / OPENING_FILE).exists():
         raise InputError(f"{folder}: is not a recording under way ({OPENING_FILE} is missing).")
@@ -152,7 +158,15 @@ def seal(folder: Path, software: str) -> str:
         raise InputError(f"{folder}: holds no sample; there is nothing to seal.")
     counted = _losses_by_node(folder)
     entries = [node_entry(node) | counted.get(node.name, {}) for node in nodes]
-    digest = write_sealed(folder, str(opening["id"]), job, streams, entries, marks, software)
+    try:
+        digest = write_sealed(folder, str(opening["id"]), job, streams, entries, marks, software)
+    except (OSError, pl.exceptions.PolarsError) as reason:
+        for aside in folder.glob("*.aside"):
+            aside.unlink()
+        raise StoreError(
+            f"{folder}: cannot be sealed ({getattr(reason, 'strerror', None) or reason}); nothing is lost. "
+            f"Make room, then: warmspell seal {folder}"
+        ) from None
     _remove_what_the_seal_replaces(folder)
     return digest
 
@@ -169,9 +183,12 @@ def _remove_what_the_seal_replaces(folder: Path) -> None:
     for path in [*folder.glob("*.journal"), *folder.glob("*.node.json"), *folder.glob("*.link.json")]:
         path.unlink()
     for path in folder.iterdir():
-        if path.is_dir() and any(path.glob("part-*.parquet")):
+        if path.is_dir() and all(part.name.startswith("part-") for part in path.iterdir()):
             shutil.rmtree(path)
+    for aside in folder.glob("*.aside"):
+        aside.unlink()
     (folder / OPENING_FILE).unlink()
+    force_folder(folder)
 
 
 def extra_files(folder: Path) -> list[str]:

@@ -1,29 +1,40 @@
 """A recording under way on disk: journal first, a part about once a minute."""
 
+import contextlib
 import os
 import re
 import shutil
 import sys
 import time
 import uuid
+from collections.abc import Generator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
+from typing import Any
+
+import polars as pl
 
 from recorder.calibration_file import KnownCalibration, calibrated
 from recorder.clock import HostClock
-from recorder.errors import InputError
-from recorder.frames import FrameType, decode_body
+from recorder.errors import InputError, StoreError
+from recorder.frames import FrameType, type_of
 from recorder.jobsheet import JobSheet
 from recorder.journal import Arrival, JournalWriter
 from recorder.marks import Mark, append_mark
 from recorder.node import NodeDescription
-from recorder.recording import OPENING_FILE, RECORDING_FILE, SCHEMA
-from recorder.sealing import PART_LEVEL, write_json, write_parquet
+from recorder.recording import OPENING_FILE, SCHEMA, SEAL_FILE
+from recorder.sealing import PART_LEVEL, force_folder, write_json, write_parquet
 from recorder.streams import assemble, stream_id
+from recorder.tally import Tally
 
-FORCE_EVERY_S = 1.0
+FORCE_EVERY_S = 0.9
+"""At most a second of data may be lost; the forcing itself takes its share of it."""
 PART_EVERY_S = 60.0
+SEALING_FACTOR, SPARE_BYTES = 1.5, 8_000_000
+"""Room that sealing may need beside the journal, with something to spare (common practice, no source)."""
+_IN_PARTS = (FrameType.SAMPLES, FrameType.ECHO)
 
 
 def software() -> str:
@@ -73,7 +84,7 @@ def newest_under_way(out: Path) -> Path:
     InputError
         If there is none.
     """
-    under_way = [p.parent for p in out.glob(f"*/{OPENING_FILE}") if not (p.parent / RECORDING_FILE).exists()]
+    under_way = [p.parent for p in out.glob(f"*/{OPENING_FILE}") if not (p.parent / SEAL_FILE).exists()]
     if not under_way:
         raise InputError(f"{out}: no recording is under way there; name one with --recording.")
     return max(under_way, key=lambda folder: (folder / OPENING_FILE).stat().st_mtime)
@@ -96,34 +107,76 @@ class _NodeFiles:
     def __init__(self, folder: Path, name: str, host: HostClock) -> None:
         self._folder, self._host, self.name = folder, host, name
         self.journal = JournalWriter(folder / f"{name}.journal")
+        force_folder(folder)
         self.description: NodeDescription | None = None
+        self._tally: Tally | None = None
         self._pending: list[Arrival] = []
         self._parts = 0
 
     def append(self, arrival: Arrival) -> None:
         self.journal.append(arrival)
-        if decode_body(arrival.body).type in (FrameType.SAMPLES, FrameType.ECHO):
+        if type_of(arrival.body) in _IN_PARTS:
             self._pending.append(arrival)
 
     def write_part(self) -> None:
         """Write the samples since the last part; their times are provisional until sealing fits them again."""
         if self.description is None or not self._pending:
             return
-        content = assemble(self._pending, self._host, self.description)
-        self._pending = []
+        if self._tally is None:
+            self._tally = Tally.of(self.description)
+        pending, self._pending = self._pending, []
+        content = assemble(list(pending), self._host, self.description, self._tally)
         self._parts += 1
         for number, rows in content.streams.items() if content else ():
-            parts = self._folder / stream_id(self.description, number)
+            parts = self._folder / stream_id(self.name, self.description, number)
             parts.mkdir(exist_ok=True)
             write_parquet(parts / f"part-{self._parts:05d}.parquet", rows, PART_LEVEL)
 
 
-class RecordingStore:
-    """Writes one recording under way; what ``force`` returned from survives a power cut."""
+@dataclass(frozen=True, slots=True)
+class Room:
+    """How much of the disk recordings may take.
 
-    def __init__(self, out: Path, job: JobSheet, host: HostClock, known: tuple[KnownCalibration, ...] = ()) -> None:
+    ``cap_bytes`` bounds all recordings of the folder together; None leaves it to the disk.
+    """
+
+    cap_bytes: int | None = None
+
+    def shortage(self, out: Path, before_bytes: int, own_bytes: int) -> str | None:
+        """Why recording has to stop now, in a sentence; None while there is room to record and to seal."""
+        if self.cap_bytes is not None and before_bytes + own_bytes >= self.cap_bytes:
+            return f"{out}: the recordings there have reached the cap of {self.cap_bytes / 1e6:.0f} MB"
+        free = shutil.disk_usage(out).free
+        needed = int(SEALING_FACTOR * own_bytes) + SPARE_BYTES
+        if free < needed:
+            return f"{out}: the disk has {free / 1e6:.0f} MB left and sealing may need {needed / 1e6:.0f} MB"
+        return None
+
+
+def size_of(folder: Path) -> int:
+    """Bytes of all files under a folder."""
+    return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+
+
+class RecordingStore:
+    """Writes one recording under way; what ``force`` returned from survives a power cut.
+
+    Every method that writes raises ``StoreError`` where the disk takes no more; nothing is ever deleted for room.
+    ``keep`` and ``force`` may run in another thread than ``append``.
+    """
+
+    def __init__(
+        self,
+        out: Path,
+        job: JobSheet,
+        host: HostClock,
+        room: Room | None = None,
+        known: tuple[KnownCalibration, ...] = (),
+    ) -> None:
         self.host = host
         self._known = known
+        self._room = room or Room()
+        self._before_bytes = size_of(out) if self._room.cap_bytes is not None and out.exists() else 0
         self.folder = new_folder(out, host.utc_ns, job.name or job.vehicle)
         self._nodes: dict[str, _NodeFiles] = {}
         self._forced_ns = self._parted_ns = host.now_ns()
@@ -135,43 +188,74 @@ class RecordingStore:
             "job_sheet": job.to_dict(),
             "software": software(),
         }
-        write_json(self.folder / OPENING_FILE, opening)
+        with self._disk():
+            force_folder(out)
+            write_json(self.folder / OPENING_FILE, opening)
+
+    @property
+    def names(self) -> set[str]:
+        """Names of the nodes so far."""
+        return set(self._nodes)
+
+    @contextlib.contextmanager
+    def _disk(self) -> Generator[None]:
+        try:
+            yield
+        except (OSError, pl.exceptions.PolarsError) as reason:
+            words = getattr(reason, "strerror", None) or str(reason)
+            raise StoreError(f"{self.folder}: the disk takes no more ({words}); what arrived before is kept") from None
 
     def describe(self, node: str, description: NodeDescription) -> None:
         """Keep what a node says of itself, and what calibrations of its sensors are known."""
         description = calibrated(description, self._known)
-        self._files(node).description = description
-        write_json(self.folder / f"{node}.node.json", description.to_dict())
+        with self._disk():
+            self._files(node).description = description
+            write_json(self.folder / f"{node}.node.json", description.to_dict())
 
     def append(self, node: str, arrival: Arrival) -> None:
         """Journal a frame body of a node."""
-        self._files(node).append(arrival)
+        with self._disk():
+            self._files(node).append(arrival)
 
     def mark(self, kind: str, text: str = "") -> None:
         """Append a mark, forced at once."""
         now_ns = self.host.now_ns()
-        append_mark(self.folder, Mark(self.host.to_utc_ns(now_ns), kind, text, now_ns))
+        with self._disk():
+            append_mark(self.folder, Mark(self.host.to_utc_ns(now_ns), kind, text, now_ns))
 
-    def count(self, node: str, counters: dict[str, int | float | str]) -> None:
+    def count(self, node: str, counters: dict[str, Any]) -> None:
         """Keep what the session counted on a node's link, for the seal."""
-        write_json(self.folder / f"{node}.link.json", dict(counters))
+        with self._disk():
+            write_json(self.folder / f"{node}.link.json", counters)
 
     def keep(self) -> None:
-        """Force the journals at least every second, write parts about every minute; call it often."""
+        """Force the journals at least every second, write parts about every minute; call it often.
+
+        Raises
+        ------
+        StoreError
+            Also where the cap is reached, or the room that sealing needs would be used up.
+        """
         now_ns = self.host.now_ns()
         if now_ns - self._forced_ns >= FORCE_EVERY_S * 1e9:
             self.force()
+            with self._disk():
+                shortage = self._room.shortage(self.folder.parent, self._before_bytes, size_of(self.folder))
+            if shortage:
+                raise StoreError(f"{shortage}; recording was stopped, nothing was deleted")
         if now_ns - self._parted_ns >= PART_EVERY_S * 1e9:
             self._parted_ns = now_ns
-            for files in self._nodes.values():
-                files.write_part()
+            with self._disk():
+                for files in list(self._nodes.values()):
+                    files.write_part()
 
     def force(self) -> None:
         """Put all that arrived on the disk."""
         self._forced_ns = self.host.now_ns()
-        os.utime(self.folder / OPENING_FILE)
-        for files in self._nodes.values():
-            files.journal.force()
+        with self._disk():
+            os.utime(self.folder / OPENING_FILE)
+            for files in list(self._nodes.values()):
+                files.journal.force()
 
     def close(self) -> None:
         """Force and close; the recording can then be sealed."""

@@ -10,13 +10,14 @@ import polars as pl
 from numpy.typing import NDArray
 
 from recorder.calibration_file import carried_over
-from recorder.clock import ClockFit, Echo, HostClock, fit_clock
+from recorder.clock import ClockFit, Echo, HostClock, fit_clock, steps_of_the_wall_clock
 from recorder.errors import FrameError
 from recorder.frames import DescriptionBuffer, Frame, FrameType, decode_body
 from recorder.journal import Arrival
 from recorder.marks import utc_ns_of
 from recorder.node import MISSING_INT32, Group, NodeDescription, description_from_json
 from recorder.readings import readings_of
+from recorder.tally import Tally
 
 ECHO_BYTES = 8
 
@@ -26,19 +27,21 @@ class NodeContent:
     """What the frames of one node amount to.
 
     ``streams`` maps a group's number to its rows: ``t`` (UTC ns), ``tick_us``, ``seq``, ``boot``, one float32 column
-    a channel, and ``raw_<id>`` as sent. ``counters`` counts frames, lost, duplicate and
-    refused ones, boots, and readings that are missing, by reason and channel (``open_circuit_vent``).
+    a channel, and ``raw_<id>`` as sent. ``counters`` is the account of its frames (``recorder.tally``) and of readings
+    that are missing, by reason and channel (``open_circuit_vent``); ``steps`` are the host's wall clock steps: host
+    monotonic time [ns] and step [s].
     """
 
     description: NodeDescription
     streams: dict[int, pl.DataFrame]
     fits: tuple[ClockFit, ...]
     counters: dict[str, int]
+    steps: tuple[tuple[int, float], ...] = ()
 
 
-def stream_id(description: NodeDescription, group: int) -> str:
-    """Name of a stream: the node's id, with the group's number where a node has several."""
-    return description.id if len(description.groups) == 1 else f"{description.id}-{group}"
+def stream_id(node: str, description: NodeDescription, group: int) -> str:
+    """Name of a stream: the node's name in the recording, with the group's number where a node has several."""
+    return node if len(description.groups) == 1 else f"{node}-{group}"
 
 
 def describe(frames: Iterable[Frame]) -> NodeDescription | None:
@@ -55,7 +58,10 @@ def describe(frames: Iterable[Frame]) -> NodeDescription | None:
 
 
 def assemble(
-    arrivals: list[Arrival], host: HostClock, description: NodeDescription | None = None
+    arrivals: list[Arrival],
+    host: HostClock,
+    description: NodeDescription | None = None,
+    tally: Tally | None = None,
 ) -> NodeContent | None:
     """Put a node's journal together.
 
@@ -67,6 +73,8 @@ def assemble(
         The recording's anchor of monotonic time to UTC.
     description : NodeDescription, optional
         Used where the journal holds none; its calibrations are used in any case.
+    tally : Tally, optional
+        The account so far, where these frames continue earlier ones.
 
     Returns
     -------
@@ -78,69 +86,71 @@ def assemble(
     if found is None:
         return None
     found = carried_over(found, description)
-    fits = _fits(frames, arrivals, found)
-    streams: dict[int, pl.DataFrame] = {}
-    counters = {"frames": 0, "lost": 0, "duplicate": 0, "refused": 0, "boots": len(fits)}
-    for group in found.groups:
-        own = [f for f in frames if f.type is FrameType.SAMPLES and f.group == group.number]
-        streams[group.number] = _rows(own, group, fits, found, host, counters)
-    return NodeContent(found, streams, tuple(fits.values()), counters)
+    tally = Tally.of(found) if tally is None else tally
+    kept: dict[int, list[tuple[int, Frame]]] = {group.number: [] for group in found.groups}
+    segments: list[int] = []
+    for frame in frames:
+        segment = tally.take(frame) if frame.type is FrameType.SAMPLES else None
+        if segment is not None:
+            kept[frame.group].append((segment, frame))
+        segments.append(tally.segment_of(frame.boot) if segment is None else segment)
+    fits = _fits(frames, arrivals, segments, found)
+    missing: dict[str, int] = {}
+    streams = {group.number: _rows(kept[group.number], group, fits, found, host, missing) for group in found.groups}
+    steps = steps_of_the_wall_clock(
+        np.array([arrival.monotonic_ns for arrival in arrivals], np.int64),
+        np.array([arrival.utc_ns for arrival in arrivals], np.int64),
+        host,
+    )
+    return NodeContent(found, streams, tuple(fits.values()), tally.counters() | missing, tuple(steps))
 
 
-def _fits(frames: list[Frame], arrivals: list[Arrival], description: NodeDescription) -> dict[int, ClockFit]:
+def _fits(
+    frames: list[Frame], arrivals: list[Arrival], segments: list[int], description: NodeDescription
+) -> dict[int, ClockFit]:
+    """The clock of each segment; one too short to show its skew takes that of the longest."""
     ticks: dict[int, list[int]] = {}
     times: dict[int, list[int]] = {}
     echoes: dict[int, list[Echo]] = {}
-    for frame, arrival in zip(frames, arrivals, strict=True):
+    for frame, arrival, segment in zip(frames, arrivals, segments, strict=True):
         if frame.type is FrameType.SAMPLES:
-            ticks.setdefault(frame.boot, []).append(frame.tick_us)
-            times.setdefault(frame.boot, []).append(arrival.monotonic_ns)
+            ticks.setdefault(segment, []).append(frame.tick_us)
+            times.setdefault(segment, []).append(arrival.monotonic_ns)
         elif frame.type is FrameType.ECHO and len(frame.payload) == ECHO_BYTES:
             sent_ns = int.from_bytes(frame.payload, "little")
             if sent_ns <= arrival.monotonic_ns:
-                echoes.setdefault(frame.boot, []).append(Echo(sent_ns, arrival.monotonic_ns, frame.tick_us))
-    return {
-        boot: fit_clock(
-            boot,
-            np.asarray(ticks[boot], np.int64),
-            np.asarray(times[boot], np.int64),
+                echoes.setdefault(segment, []).append(Echo(sent_ns, arrival.monotonic_ns, frame.tick_us))
+
+    def fit(segment: int, known_skew: float | None) -> ClockFit:
+        return fit_clock(
+            segment,
+            np.asarray(ticks[segment], np.int64),
+            np.asarray(times[segment], np.int64),
             description.time_scale,
-            tuple(echoes.get(boot, ())),
+            tuple(echoes.get(segment, ())),
+            known_skew,
         )
-        for boot in ticks
-    }
 
-
-def _decoded(frames: list[Frame], group: Group, counters: dict[str, int]) -> list[Frame]:
-    """Frames whose payload has the size their description promises, once each, by boot and sequence number."""
-    width = 4 * len(group.channels)
-    boots = {boot: rank for rank, boot in enumerate(dict.fromkeys(frame.boot for frame in frames))}
-    kept: dict[tuple[int, int], Frame] = {}
-    for frame in frames:
-        if frame.count == 0 or len(frame.payload) != frame.count * width:
-            counters["refused"] += 1
-        elif (boots[frame.boot], frame.seq) in kept:
-            counters["duplicate"] += 1
-        else:
-            kept[boots[frame.boot], frame.seq] = frame
-    counters["frames"] += len(kept)
-    for boot in boots.values():
-        numbers = [seq for rank, seq in kept if rank == boot]
-        counters["lost"] += max(numbers) - min(numbers) + 1 - len(numbers) if numbers else 0
-    return [kept[key] for key in sorted(kept)]
+    if not ticks:
+        return {}
+    longest = fit(max(ticks, key=lambda segment: len(ticks[segment])), None)
+    known = longest.skew if longest.skew_from == "fit" else None
+    return {segment: longest if segment == longest.boot else fit(segment, known) for segment in ticks}
 
 
 def _rows(
-    frames: list[Frame],
+    frames: list[tuple[int, Frame]],
     group: Group,
     fits: Mapping[int, ClockFit],
     description: NodeDescription,
     host: HostClock,
-    counters: dict[str, int],
+    missing: dict[str, int],
 ) -> pl.DataFrame:
-    kept = _decoded(frames, group, counters)
+    ranks = {segment: rank for rank, segment in enumerate(dict.fromkeys(segment for segment, _ in frames))}
+    frames = sorted(frames, key=lambda item: (ranks[item[0]], item[1].seq))
+    kept = [frame for _, frame in frames]
     counts = np.array([frame.count for frame in kept], np.int64)
-    boot = np.repeat(np.array([frame.boot for frame in kept], np.int64), counts)
+    boot = np.repeat(np.array([segment for segment, _ in frames], np.int64), counts)
     seq = np.repeat(np.array([frame.seq for frame in kept], np.int64), counts)
     last = np.repeat(np.array([frame.tick_us for frame in kept], np.int64), counts)
     behind = np.repeat(np.cumsum(counts), counts) - 1 - np.arange(len(last))
@@ -155,7 +165,7 @@ def _rows(
     }
     readings = readings_of(group.channels, {c.id: raw[:, i] for i, c in enumerate(group.channels)})
     for reason, count in readings.missing.items():
-        counters[reason] = counters.get(reason, 0) + count
+        missing[reason] = missing.get(reason, 0) + count
     columns |= {name: pl.Series(v.astype(np.float32), nan_to_null=True) for name, v in readings.values.items()}
     columns |= {f"raw_{c.id}": _raw_series(raw[:, i]) for i, c in enumerate(group.channels)}
     return pl.DataFrame(columns)

@@ -61,6 +61,7 @@ UNITS = {
         Unit("km/h", "speed", 1.0),
         Unit("mph", "speed", MILE_KM),
         Unit("kg", "mass", 1.0),
+        Unit("m", "length", 1.0),
     )
 }
 

@@ -9,14 +9,29 @@ from typing import Protocol
 from recorder.errors import InputError
 from recorder.journal import Arrival
 
+STALL_S = 5.0
+"""A node that answers echoes every two seconds and says nothing for so long is lost (common practice, no source)."""
+
 
 class Link(Protocol):
     """What the session needs of a wire.
 
-    Every method but ``close`` may raise ``LinkError``.
+    Every method but ``close`` may raise ``LinkError``. ``stall_s`` is the silence [s] after which an open link counts
+    as lost; ``rssi_dbm`` the signal strength where there is a radio.
     """
 
     address: str
+    stall_s: float
+
+    @property
+    def rssi_dbm(self) -> int | None:
+        """Signal strength [dBm]; None on a wire."""
+        ...
+
+    @property
+    def absent(self) -> str | None:
+        """Why the wire cannot be there now, in a sentence; None if it may be."""
+        ...
 
     @property
     def refused(self) -> dict[str, int]:

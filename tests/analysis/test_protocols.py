@@ -1,5 +1,7 @@
 """A new detector, cause or link is one new file; each is held to its protocol."""
 
+from pathlib import Path
+
 import pytest
 
 from analysis.causes import CauseModule, cause_modules
@@ -9,6 +11,7 @@ from analysis.findings import KINDS
 from analysis.wording import TITLES
 from recorder.links import link_modules, link_to
 from recorder.places import PLACES
+from tests.recorder.modbus_box import MAP
 
 NEEDS = {*PLACES, "refrigerant", "runs"}
 
@@ -37,10 +40,14 @@ def test_a_cause_states_its_weights_parts_and_checks(cause: CauseModule):
 
 
 @pytest.mark.parametrize("link", list(link_modules()), ids=lambda link: link.__name__)
-def test_a_link_states_its_schemes_and_opens_an_address(link):
+def test_a_link_states_its_schemes_and_opens_an_address(link, tmp_path: Path):
+    register_map = tmp_path / "map.toml"
+    register_map.write_text(MAP.format(port="/dev/ttyX", every_s=1.0, node="box"))
+    addresses = {"socket": "socket://127.0.0.1:1", "modbus": f"modbus:{register_map}"}
     assert link.SCHEMES
     for scheme in link.SCHEMES:
-        opened = link_to(f"{scheme}:somewhere" if scheme != "socket" else "socket://127.0.0.1:1")
+        opened = link_to(addresses.get(scheme, f"{scheme}:somewhere"))
+        assert opened.stall_s > 0
         assert opened.address
         assert opened.refused == {}
 
