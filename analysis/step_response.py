@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.exponentials import Exponential, TwoExponentials, fit_one, fit_two
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.runs import smoothed, spans_of
+from analysis.stretches import smoothed, spans_of
 from analysis.timeline import Floats, Span
 
 LIMITS = limit_table(

@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
-from analysis.runs import smoothed, spans_of
+from analysis.stretches import smoothed, spans_of
 from analysis.timeline import Floats, Timeline, bridged
 
 LIMITS = limit_table(

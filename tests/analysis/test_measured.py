@@ -13,9 +13,9 @@ import pytest
 from analysis.equalisation import LIMITS as EQUALISATION
 from analysis.equalisation import between_levels, first_lasting, fit_decay, log_slope
 from analysis.exponentials import fit_one
+from analysis.readings import MAD_TO_SIGMA, noise_of
 from analysis.step_response import constants_of, departures, onset, respond, ringing_period
 from analysis.thermal_runs import runs_from_air
-from analysis.timeline import MAD_TO_SIGMA, noise_of
 from tests.reference import HERE, table
 
 ATLANTA, TUCSON = "Atlanta_Eff_Default", "Tucson_Eff_ExtrmWin"
