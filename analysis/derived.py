@@ -94,6 +94,8 @@ def derive(timeline: Timeline, refrigerant_name: str | None) -> Derived:
     why = {place: f"no {place} channel" for place, values in channels.items() if values is None}
     if fluid is None:
         why["refrigerant"] = "the job sheet states no refrigerant"
+    elif high is not None and (too_high := fluid.none_at(float(np.nanmax(high)))) is not None:
+        why["condensing"] = too_high
     return Derived(
         fluid,
         low,

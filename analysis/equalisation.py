@@ -6,6 +6,7 @@ first, then vapour), so the fit of log d between 90 % and 10 % of d(0) comes wit
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -85,7 +86,7 @@ class _Rest:
         u_time = line.step_s * UNIFORM
         why_not = f"did not meet within {lasting:.0f} s"
         meets = first_lasting(d < max(LIMITS["settled_share"].value * d0, LIMITS["settled_kpa"].value))
-        constant, r2 = fit_decay(t, d, d0) if ninety is not None else (absent(why_not), None)
+        decay = fit_decay(t, d, d0) if ninety is not None else undecayed(why_not)
         settled = absent(why_not)
         if meets is not None:
             around = slice(first + meets, min(first + meets + max(round(2.0 / line.step_s), 1), last + 1))
@@ -100,8 +101,11 @@ class _Rest:
                 t, first_lasting(d < LIMITS["met"].value), u_time, self._u_crossing(t, d, LIMITS["met"].value), why_not
             ),
             _time(t, ninety, u_time, self._u_crossing(t, d, LIMITS["ninety"].value * d0), why_not),
-            constant,
-            r2,
+            decay.constant_s,
+            decay.r2,
+            decay.misfit,
+            decay.early_s,
+            decay.late_s,
             settled,
             absent("the soak is not shown: see the static test"),
             self._engine_running(first, last),
@@ -143,33 +147,72 @@ def first_lasting(mask: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> int | Non
     return int(false[-1]) + 1 if len(false) else 0
 
 
-def fit_decay(t_s: Floats, d_kpa: Floats, d0_kpa: float) -> tuple[Measured, float | None]:
-    """Time constant of log d between 90 % and 10 % of d(0), with the r2 of the straight line.
+@dataclass(frozen=True, slots=True)
+class Decay:
+    """How a difference dies away, and how far one time constant holds.
+
+    ``constant_s`` is minus one over the slope of log d between 90 % and 10 % of d(0), ``early_s`` and ``late_s`` the
+    same from 90 to 50 % and from 50 to 10 %; ``misfit`` is the rms of d about the exponential as a share of d(0).
+    """
+
+    constant_s: Measured
+    r2: float | None
+    misfit: float | None
+    early_s: Measured
+    late_s: Measured
+
+
+def undecayed(why: str) -> Decay:
+    """A difference that did not die away, and why that is known."""
+    no = absent(why)
+    return Decay(no, None, None, no, no)
+
+
+def fit_decay(t_s: Floats, d: Floats, d0: float) -> Decay:
+    """Time constant of a decay with its misfit, and those of its two halves.
 
     Parameters
     ----------
-    t_s, d_kpa : float arrays of shape (n,)
-        Seconds since the stop and the difference of the sides.
-    d0_kpa : float
-        The difference before the stop.
+    t_s, d : float arrays of shape (n,)
+        Seconds since the stop, and the difference, without gaps.
+    d0 : float
+        The difference before the stop, in the unit of d.
     """
-    first = int(np.argmax(d_kpa < 0.9 * d0_kpa))
-    below = np.flatnonzero(d_kpa < 0.1 * d0_kpa)
-    last = int(below[0]) if len(below) else len(d_kpa)
-    t, d = t_s[first:last], d_kpa[first:last]
-    if len(t) < 4 or float(d.min()) <= 0.0:
-        return absent("too few samples between 90 % and 10 %"), None
-    log = np.log(d)
-    slope, intercept = (float(v) for v in np.polyfit(t, log, 1))
-    residual = log - (slope * t + intercept)
+    part = between_levels(d, 0.9 * d0, 0.1 * d0)
+    constant = log_slope(t_s[part], d[part])
+    halves = [between_levels(d, high * d0, low * d0) for high, low in ((0.9, 0.5), (0.5, 0.1))]
+    early, late = (log_slope(t_s[half], d[half]) for half in halves)
+    if constant.value is None:
+        return Decay(constant, None, None, early, late)
+    t, of_part = t_s[part], d[part]
+    log = np.log(of_part)
+    left = log + (t - t.mean()) / constant.value - log.mean()
     total = float(np.sum((log - log.mean()) ** 2))
-    r2 = 1.0 - float(np.sum(residual**2)) / total if total > 0 else None
+    r2 = 1.0 - float(np.sum(left**2)) / total if total > 0 else None
+    off: Floats = of_part - np.exp(log - left)
+    return Decay(constant, r2, math.sqrt(float(np.mean(off**2))) / d0, early, late)
+
+
+def between_levels(d: Floats, high: float, low: float) -> slice:
+    """From the first reading under the higher level to the first under the lower one."""
+    first = int(np.argmax(d < high)) if bool((d < high).any()) else len(d)
+    below = np.flatnonzero(d < low)
+    return slice(first, int(below[0]) if len(below) else len(d))
+
+
+def log_slope(t_s: Floats, d: Floats) -> Measured:
+    """Time constant [s] of a straight line through log d, with what its residuals say of its uncertainty."""
+    if len(t_s) < 4 or float(d.min()) <= 0.0:
+        return absent("too few samples between the levels")
+    log = np.log(d)
+    slope, intercept = (float(v) for v in np.polyfit(t_s, log, 1))
     if slope >= 0.0:
-        return absent("the difference does not fall"), r2
-    spread = float(np.sqrt(np.sum(residual**2) / max(len(t) - 2, 1) / np.sum((t - t.mean()) ** 2)))
+        return absent("the difference does not fall")
+    residual = log - (slope * t_s + intercept)
+    spread = float(np.sqrt(np.sum(residual**2) / max(len(t_s) - 2, 1) / np.sum((t_s - t_s.mean()) ** 2)))
     # Residuals of a misfit are correlated over its whole length: count them as few independent ones.
-    independent = math.sqrt(max(len(t) / 4.0, 1.0))
-    return measured(-1.0 / slope, spread * independent / slope**2), r2
+    independent = math.sqrt(max(len(t_s) / 4.0, 1.0))
+    return measured(-1.0 / slope, spread * independent / slope**2)
 
 
 def _time(t: Floats, index: int | None, u_grid: float, u_sensor: float, why_not: str) -> Measured:

@@ -14,6 +14,8 @@ from analysis.uncertainty import Measured, absent, combine, measured
 
 SETTLED_IN_S = 60.0
 LEAST_S = 20.0
+WHOLE = 0.9
+"""Less of a stretch under the critical point does not speak for it (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,8 @@ def _row(
     if values is None:
         return _judged(band, absent("a channel for it was not recorded"))
     part = case.over(values, mask)
+    if "condensing" in case.derived.why and len(part) < WHOLE * np.count_nonzero(mask):
+        return _judged(band, absent(case.derived.why["condensing"]))
     if len(part) * case.timeline.step_s < LEAST_S:
         return _judged(band, absent("not long enough steady under this condition"))
     spread = float(np.std(part)) / np.sqrt(max(len(part) * case.timeline.step_s / 30.0, 1.0))

@@ -93,7 +93,11 @@ class Cycling:
 
 @dataclass(frozen=True, slots=True)
 class Equalisation:
-    """How the two sides met after a stop, and what ran meanwhile; ``settled_kpa`` is gauge."""
+    """How the two sides met after a stop, and what ran meanwhile; ``settled_kpa`` is gauge.
+
+    ``fit_r2`` and ``fit_misfit`` (rms residual as a share of d(0)) say how far the time constant holds; so do the
+    constants over the first and the second half of the fall (90 to 50 %, 50 to 10 %).
+    """
 
     start_s: float
     end_s: float
@@ -103,6 +107,9 @@ class Equalisation:
     time_to_90_s: Measured
     time_constant_s: Measured
     fit_r2: float | None
+    fit_misfit: float | None
+    early_constant_s: Measured
+    late_constant_s: Measured
     settled_kpa: Measured
     saturation_gap_kpa: Measured
     engine_running: bool | None
@@ -122,7 +129,11 @@ class Static:
 
 @dataclass(frozen=True, slots=True)
 class Settling:
-    """How one channel settled after a start, a change of operating point or a mark; pressures gauge."""
+    """How one channel settled after a start, a change of operating point or a mark; pressures gauge.
+
+    ``delay_s`` is when it left its level; ``fit_misfit`` the rms residual of one exponential as a share of the change;
+    ``slow_constant_s`` the longer of two time constants where one does not do.
+    """
 
     start_s: float
     end_s: float
@@ -133,6 +144,11 @@ class Settling:
     settling_time_s: Measured
     overshoot: Measured
     drift_per_minute: Measured
+    delay_s: Measured
+    time_constant_s: Measured
+    slow_constant_s: Measured
+    fit_misfit: float | None
+    ringing_period_s: Measured
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from analysis.derived import Derived
 from analysis.findings import Run
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, Operating
+from analysis.stretches import smoothed, spans_of
 from analysis.timeline import Floats, Timeline, bridged
 
 LIMITS = limit_table(
@@ -157,12 +158,6 @@ def _running(basis: str, timeline: Timeline, pumping: Mask, supplied: Mask | Non
     return Running(basis, pumping, supplied, runs, usual)
 
 
-def spans_of(mask: Mask) -> list[tuple[int, int]]:
-    """First and last index of each stretch of a mask that is true."""
-    edges = np.diff(mask.astype(np.int8), prepend=0, append=0)
-    return list(zip(np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True))
-
-
 def _supplied(timeline: Timeline) -> Mask | None:
     """Where the clutch has its supply: hysteresis at 40 and 60 % of the level of an engaged clutch."""
     for place, least in (("clutch", "coil_supplied"), ("clutch_current", "coil_current")):
@@ -176,17 +171,6 @@ def _supplied(timeline: Timeline) -> Mask | None:
         known = np.maximum.accumulate(np.where(state >= 0, np.arange(len(state)), 0))
         return state[known] == 1
     return None
-
-
-def smoothed(values: Floats, step_s: float, window_s: float) -> Floats:
-    """Centred moving mean over a window; edges by what there is."""
-    half = max(round(window_s / step_s / 2.0), 0)
-    if half == 0:
-        return values
-    total = np.cumsum(np.concatenate([[0.0], values]))
-    first = np.maximum(np.arange(len(values)) - half, 0)
-    last = np.minimum(np.arange(len(values)) + half + 1, len(values))
-    return (total[last] - total[first]) / (last - first)
 
 
 def legs_of(lift: Floats, step_s: float) -> list[Leg]:

@@ -4,6 +4,7 @@ Final is the mean of the last tenth of the window; the settling time is the last
 final +-5 % of its total change. Where the compressor cycles the same is measured on the means of whole cycles.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -14,14 +15,13 @@ from analysis.findings import Settling
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Operating
 from analysis.runs import Running, smoothed, spans_of
+from analysis.step_response import Response, constants_of, respond, ringing_period
 from analysis.timeline import Floats, Signal, Span, Timeline
-from analysis.uncertainty import Measured, absent, measured
+from analysis.uncertainty import UNIFORM, Measured, absent, measured
 
 LIMITS = limit_table(
     Limit("shortest_window", 120.0, "s", PRACTICE),
     Limit("guard", 3.0, "s", "a window ends this long before the next change; " + PRACTICE),
-    Limit("longest_smoothing", 12.0, "s", PRACTICE),
-    Limit("band", 0.05, "share of the change", "the design's definition"),
     Limit("final_part", 0.10, "share of the window", "the design's definition"),
     Limit("latest", 0.85, "share of the window", "leaving the band later is not settling; " + PRACTICE),
     Limit("least_pressure", 40.0, "kPa", PRACTICE),
@@ -122,7 +122,7 @@ def _settling(timeline: Timeline, signal: Signal, window: Window) -> Settling:
     place = signal.channel.id
     if float(np.mean(good)) < 0.9 or not np.isfinite(before).any():
         none = absent("too much of the channel is missing here")
-        return Settling(window.start_s, window.end_s, window.after, place, False, none, none, none, none)
+        return Settling(window.start_s, window.end_s, window.after, place, False, none, none, none, none, *_none(none))
     y = np.interp(t, t[good], y[good])
     return _judge(signal, window, place, t, y, float(np.nanmedian(before)), gauge)
 
@@ -137,54 +137,58 @@ def _cycle_means(timeline: Timeline, values: Floats, window: Window) -> tuple[Fl
 
 def _judge(signal: Signal, window: Window, place: str, t: Floats, y: Floats, initial: float, gauge: float) -> Settling:
     length = window.end_s - window.start_s
+    smoothing = 0.0 if window.cycle_starts_s else None
+    response = respond(t, y, initial, signal.noise, LIMITS["final_part"].value * length, smoothing_s=smoothing)
     tail = t >= t[-1] - LIMITS["final_part"].value * length
-    tail[-3:] = True
-    final = float(np.mean(y[tail]))
-    change = final - initial
-    drift = 60.0 * float(np.polyfit(t[tail], y[tail], 1)[0])
-    u_drift = 60.0 * signal.noise / max(float(np.std(t[tail])), 1e-6) / np.sqrt(max(int(tail.sum()), 1))
+    u_drift = 60.0 * signal.noise / max(float(np.std(t[tail])), 1e-6) / math.sqrt(max(int(tail.sum()), 1))
+    drift = measured(60.0 * response.drift, u_drift)
+    final = measured(response.final - gauge, signal.u)
+    change, settled = response.change, response.settled_s <= LIMITS["latest"].value * length
     least = LIMITS["least_pressure" if signal.channel.quantity == "pressure" else "least_temperature"].value
-    u_change = float(signal.noise) * 2.0
-    if abs(change) < max(least, 2.0 * u_change):
-        small = absent(f"the change of {change:.1f} is too small to time")
-        settled = bool(np.all(np.abs(y[t > length / 2.0] - final) < least))
-        return Settling(
-            window.start_s,
-            window.end_s,
-            window.after,
-            place,
-            settled,
-            measured(final - gauge, signal.u),
-            small,
-            small,
-            measured(drift, float(u_drift)),
-        )
-    band = LIMITS["band"].value * abs(change)
-    outside = np.flatnonzero(np.abs(_evened(y, t, signal.noise, band, window) - final) > band)
-    at = float(t[min(int(outside[-1]) + 1, len(t) - 1)]) if len(outside) else 0.0
-    settled = at <= LIMITS["latest"].value * length
-    time = _time(t, y, at, signal, length) if settled else absent(f"not settled within {length:.0f} s")
-    beyond = float(np.max(np.sign(change) * (y - final)))
+    if abs(change) < max(least, 4.0 * signal.noise):
+        no = absent(f"the change of {change:.1f} is too small to time")
+        settled = bool(np.all(np.abs(y[t > length / 2.0] - response.final) < least))
+        return Settling(window.start_s, window.end_s, window.after, place, settled, final, no, no, drift, *_none(no))
+    time = absent(f"not settled within {length:.0f} s")
+    if settled:
+        time = _time(t, y, response.settled_s, signal, length)
+    overshoot = measured(response.overshoot, signal.noise / abs(change))
     return Settling(
-        window.start_s,
-        window.end_s,
-        window.after,
-        place,
-        settled,
-        measured(final - gauge, signal.u),
-        time,
-        measured(max(beyond, 0.0) / abs(change), signal.noise / abs(change)),
-        measured(drift, float(u_drift)),
-    )
+        window.start_s, window.end_s, window.after, place, settled, final, time, overshoot, drift,
+        *_shape(t, y, response, settled),
+    )  # fmt: skip
 
 
-def _evened(y: Floats, t: Floats, noise: float, band: float, window: Window) -> Floats:
-    """Smooth just enough that noise alone does not leave the band (a fifth of it)."""
-    if window.cycle_starts_s:
-        return y
+def _none(why: Measured) -> tuple[Measured, Measured, Measured, float | None, Measured]:
+    return why, why, why, None, why
+
+
+def _shape(
+    t: Floats,
+    y: Floats,
+    response: Response,
+    settled: bool,
+) -> tuple[Measured, Measured, Measured, float | None, Measured]:
+    """Delay, time constant, slow time constant, misfit of one exponential, and period of a ring."""
     step = float(np.median(np.diff(t)))
-    wanted = step * (5.0 * noise / band) ** 2
-    return smoothed(y, step, float(np.clip(wanted, 2.0 * step, LIMITS["longest_smoothing"].value)))
+    delay = absent("it never left its level")
+    if response.delay_s is not None:
+        delay = measured(response.delay_s, step * UNIFORM)
+    ring = ringing_period(t, y, response.change)
+    period = absent("it does not ring") if ring is None else measured(ring, step * UNIFORM)
+    if not settled:
+        no = absent("not settled: it has no time constant yet")
+        return delay, no, no, None, period
+    moving = t >= (response.delay_s or 0.0)
+    one, two = constants_of(t[moving], y[moving])
+    if one is None:
+        no = absent("no exponential goes through it")
+        return delay, no, no, None, period
+    misfit = one.rms / abs(response.change)
+    slow = absent("one time constant describes it as well as two")
+    if two is not None:
+        slow = measured(two.taus_s[1], two.u_taus_s[1])
+    return delay, measured(one.tau_s, one.u_tau_s), slow, misfit, period
 
 
 def _time(t: Floats, y: Floats, at: float, signal: Signal, length: float) -> Measured:

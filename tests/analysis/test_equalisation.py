@@ -72,15 +72,16 @@ def test_sides_that_do_not_meet_give_null_with_the_reason():
 
 def test_the_fit_finds_a_pure_exponential():
     t = np.arange(0.0, 200.0, 0.5)
-    constant, r2 = fit_decay(t, 1000.0 * np.exp(-t / 33.0), 1000.0)
-    assert constant.value == pytest.approx(33.0, rel=1e-6)
-    assert r2 == pytest.approx(1.0)
+    decay = fit_decay(t, 1000.0 * np.exp(-t / 33.0), 1000.0)
+    for constant in (decay.constant_s, decay.early_s, decay.late_s):
+        assert constant.value == pytest.approx(33.0, rel=1e-6)
+    assert decay.r2 == pytest.approx(1.0)
+    assert decay.misfit == pytest.approx(0.0, abs=1e-9)
 
 
 def test_a_difference_that_does_not_fall_has_no_time_constant():
     t = np.arange(0.0, 50.0, 0.5)
-    constant, _ = fit_decay(t, np.linspace(500.0, 800.0, len(t)), 1000.0)
-    assert constant.value is None
+    assert fit_decay(t, np.linspace(500.0, 800.0, len(t)), 1000.0).constant_s.value is None
 
 
 def test_first_lasting_wants_it_to_last():

@@ -1,0 +1,162 @@
+"""How one quantity goes from one level to another: delay, settling time, overshoot, ringing, time constants.
+
+Definitions of control texts: with D = final - initial, the settling time to a band b is the last moment at which
+|y - final| > b |D|; overshoot is (y_max - final)/D. The band is a share of the step, not of the final value.
+"""
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from analysis.exponentials import Exponential, TwoExponentials, fit_one, fit_two
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.stretches import smoothed, spans_of
+from analysis.timeline import Floats, Span
+
+LIMITS = limit_table(
+    Limit("band", 0.05, "share of the change", "the design's definition"),
+    Limit("longest_smoothing", 12.0, "s", PRACTICE),
+    Limit("onset_in_noise", 6.0, "1", "standard deviations of one reading's noise; " + PRACTICE),
+    Limit("onset_share", 0.01, "share of the change", PRACTICE),
+    Limit("onset_lasts", 20.0, "s", "or a twentieth of the window, if that is less; " + PRACTICE),
+    Limit("ring_least", 0.01, "share of the change", PRACTICE),
+    Limit("ring_swings", 3.0, "1", "peaks; " + PRACTICE),
+    Limit("ring_dies", 0.7, "1", "last peak over the first; " + PRACTICE),
+    Limit("ring_even", 0.25, "1", "spread of the spacings over their median; " + PRACTICE),
+    Limit("one_holds", 0.01, "residual over the amplitude", PRACTICE),
+    Limit("two_better", 0.7, "1", "residual of two time constants over that of one; " + PRACTICE),
+    Limit("two_apart", 2.0, "1", "ratio of the two time constants; " + PRACTICE),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """A step response; times [s] count from the first reading, None where there is none.
+
+    ``settled_s`` is the last moment outside the band (0 if never), ``at_50_s``, ``at_63_s`` and ``at_90_s`` the
+    first at which so much of the change is done, ``drift`` the slope of the final part [1/s].
+    """
+
+    initial: float
+    final: float
+    overshoot: float
+    settled_s: float
+    at_50_s: float | None
+    at_63_s: float | None
+    at_90_s: float | None
+    delay_s: float | None
+    drift: float
+
+    @property
+    def change(self) -> float:
+        """Final less initial."""
+        return self.final - self.initial
+
+
+def respond(
+    t_s: Floats, y: Floats, initial: float, noise: float, final_part_s: float, *, smoothing_s: float | None = None
+) -> Response:
+    """Measure a step response.
+
+    Parameters
+    ----------
+    t_s, y : float arrays of shape (n,)
+        Seconds since the step, and readings without gaps.
+    initial : float
+        Level before the step.
+    noise : float
+        Standard deviation of one reading.
+    final_part_s : float
+        The final level is the mean over this last part.
+    smoothing_s : float, optional
+        Longest moving mean against noise in the settling time (default: the module's limit; 0 for none).
+    """
+    tail = t_s >= t_s[-1] - final_part_s
+    tail[-3:] = True
+    final = float(np.mean(y[tail]))
+    change = final - initial
+    drift = float(np.polyfit(t_s[tail], y[tail], 1)[0])
+    if change == 0.0:
+        return Response(initial, final, 0.0, 0.0, None, None, None, None, drift)
+    band = LIMITS["band"].value * abs(change)
+    even = _evened(t_s, y, noise, band, LIMITS["longest_smoothing"].value if smoothing_s is None else smoothing_s)
+    outside = np.flatnonzero(np.abs(even - final) > band)
+    settled = float(t_s[min(int(outside[-1]) + 1, len(t_s) - 1)]) if len(outside) else 0.0
+    done = (even - initial) / change
+    beyond = max(float(np.max(np.sign(change) * (y - final))), 0.0) / abs(change)
+    half, most, nearly = (_reached(t_s, done, share) for share in (0.5, 1.0 - 1.0 / math.e, 0.9))
+    delay = onset(t_s, y, initial, noise, abs(change))
+    return Response(initial, final, beyond, settled, half, most, nearly, delay, drift)
+
+
+def onset(t_s: Floats, y: Floats, level: float, noise: float, change: float) -> float | None:
+    """First moment from which a quantity stays off its level by more than noise and a hundredth of its change.
+
+    It must stay off for 20 s, or a twentieth of the stretch if that is less; None where it never does.
+    """
+    allowed = max(LIMITS["onset_in_noise"].value * noise, LIMITS["onset_share"].value * change)
+    lasting = min(LIMITS["onset_lasts"].value, float(t_s[-1] - t_s[0]) / 20.0)
+    return next((start for start, _ in departures(t_s, y, level, allowed, lasting)), None)
+
+
+def departures(t_s: Floats, y: Floats, level: float, allowed: float, lasting_s: float) -> list[Span]:
+    """Stretches [s] that a quantity spends off a level by more than is allowed, no shorter than ``lasting_s``.
+
+    A shorter one counts where the readings end with it.
+    """
+    spans = spans_of(np.abs(y - level) > allowed)
+    last = len(y) - 1
+    return [(float(t_s[a]), float(t_s[b])) for a, b in spans if b == last or t_s[b] - t_s[a] >= lasting_s]
+
+
+def ringing_period(t_s: Floats, y: Floats, change: float) -> float | None:
+    """Period of the swing around the final level after a step: median spacing of its peaks; None without a ring.
+
+    Peaks are tops between two falls through the running mean of the swing; at least three, evenly spaced.
+    """
+    if len(t_s) < 10:
+        return None
+    step = float(np.median(np.diff(t_s)))
+    length = float(t_s[-1] - t_s[0])
+    least = LIMITS["ring_least"].value * abs(change)
+    swing = y
+    for share in (0.02, 0.05, 0.1, 0.2):
+        swing = y - smoothed(y, step, share * length)
+        peaks = [first + int(np.argmax(swing[first : last + 1])) for first, last in spans_of(swing > 0.0)]
+        tops = [peak for peak in peaks if swing[peak] > least]
+        gaps = [b - a for a, b in pairwise(t_s[tops].tolist())]
+        uneven = [abs(gap - gaps[0]) > LIMITS["ring_even"].value * gaps[0] for gap in gaps]
+        last = uneven.index(True) if True in uneven else len(gaps)
+        # A ring dies away: what goes on at its height is hunting, or noise.
+        dies = len(tops) and swing[tops[last]] < LIMITS["ring_dies"].value * swing[tops[0]]
+        if last + 1 >= LIMITS["ring_swings"].value and dies:
+            return float(np.median(gaps[:last]))
+    return None
+
+
+def constants_of(t_s: Floats, y: Floats) -> tuple[Exponential | None, TwoExponentials | None]:
+    """One time constant, and two where one misfits and those hold clearly better and stand apart."""
+    one = fit_one(t_s, y)
+    if one is None or one.rms < LIMITS["one_holds"].value * abs(one.amplitude):
+        return one, None
+    two = fit_two(t_s, y)
+    if two is None or two.rms > LIMITS["two_better"].value * one.rms:
+        return one, None
+    apart = two.taus_s[1] > LIMITS["two_apart"].value * two.taus_s[0]
+    return one, two if apart else None
+
+
+def _reached(t_s: Floats, done: Floats, share: float) -> float | None:
+    there = np.flatnonzero(done >= share)
+    return float(t_s[there[0]]) if len(there) else None
+
+
+def _evened(t_s: Floats, y: Floats, noise: float, band: float, longest_s: float) -> Floats:
+    """Smooth just enough that noise alone does not leave the band (a fifth of it)."""
+    step = float(np.median(np.diff(t_s)))
+    if longest_s <= 2.0 * step:
+        return y
+    wanted = step * (5.0 * noise / band) ** 2
+    return smoothed(y, step, float(np.clip(wanted, 2.0 * step, longest_s)))
