@@ -30,6 +30,8 @@ LIMITS = limit_table(
     Limit("collapse_within", 90.0, "s", PRACTICE),
     Limit("slow_recovery", 0.12, "1", PRACTICE),
     Limit("variable_lift_gone", 0.3, "1", "share of the usual lift; " + PRACTICE),
+    Limit("slow_window", 4.0, "s", PRACTICE),
+    Limit("slow_end", 120.0, "s", "a stepless compressor lets go within 10-60 s; " + PRACTICE),
     Limit("variable_shortest", 5.0, "s", "a stepless compressor does not run for less; " + PRACTICE),
     Limit("trip_from", 2500.0, "kPa gauge", "high-pressure switches open at 2.6-3.2 MPa; " + PRACTICE),
     Limit("trip_fall", 300.0, "kPa", "a switch closes again 400-800 kPa lower; " + PRACTICE),
@@ -254,7 +256,25 @@ def _from_level(lift: Floats, possible: Mask, step_s: float) -> Mask:
             pumping[leg.first + 1 : reached] = True
         if leg.change < 0 and not superseded:
             pumping[leg.first + 1 : reached] = False
-    return pumping
+    return _without_slow_ends(pumping, lift, usual, step_s)
+
+
+def _without_slow_ends(pumping: Mask, lift: Floats, usual: float, step_s: float) -> Mask:
+    """A stepless compressor is let go smoothly: its run ended where the fall began, not where the lift was gone."""
+    slope = np.gradient(smoothed(lift, step_s, LIMITS["slow_window"].value), step_s)
+    reach, near = round(LIMITS["slow_end"].value / step_s), round(LIMITS["slow_window"].value / step_s)
+    shortened = pumping.copy()
+    for first, last in spans_of(pumping):
+        if last >= len(lift) - 1:
+            continue
+        begin = max(first, last - reach)
+        part = slice(begin, max(last - near, begin) + 1)
+        high = lift[part] >= LIMITS["stop_leaves"].value * float(np.quantile(lift[part], 0.9))
+        held = np.flatnonzero(high & (slope[part] >= -LIMITS["still"].value))
+        top = begin + int(held[-1]) if len(held) else begin
+        if float(lift[top] - lift[last]) >= LIMITS["slow_fall"].value * usual:
+            shortened[top + 1 : last + 1] = False
+    return shortened
 
 
 def _tripped(timeline: Timeline, derived: Derived, lift: Floats) -> Mask:

@@ -22,7 +22,7 @@ LIMITS = limit_table(
     Limit("shortest", 15.0, "s", PRACTICE),
     Limit("merge", 20.0, "s", PRACTICE),
     Limit("valve_cold", 60.0, "s", "before the first dive; " + PRACTICE),
-    Limit("least_runs", 12.0, "1", PRACTICE),
+    Limit("least_runs", 6.0, "1", PRACTICE),
     Limit("chatter_share", 0.4, "share of the usual time on", PRACTICE),
     Limit("chatter_on", 4.0, "s", PRACTICE),
     Limit("chatter_runs", 3.0, "1", PRACTICE),
@@ -53,9 +53,9 @@ def _chatters(case: Case) -> tuple[Episode, ...]:
     if len(runs) < LIMITS["least_runs"].value or case.running.basis == "none":
         return ()
     on = np.array([run.end_s - run.start_s for run in runs])
-    start = np.array([run.start_s for run in runs])
-    minute = (start / 60.0).astype(np.intp)
-    usual = float(np.median([np.median(on[minute == m]) for m in np.unique(minute)]))
+    # Weighed by their length: the many short runs of one bad minute must not become the usual.
+    ordered = np.sort(on)
+    usual = float(ordered[np.searchsorted(np.cumsum(ordered), 0.5 * float(ordered.sum()))])
     short = (on < LIMITS["chatter_share"].value * usual) & (on < LIMITS["chatter_on"].value)
     found: list[Episode] = []
     for first, last in spans_of(short):
