@@ -44,6 +44,7 @@ MODULES_WITH_LIMITS = (
     "equalisation",
     "settling",
     "soak",
+    "lost_lift",
     "electrics",
     "facts",
     "causes",

@@ -24,6 +24,12 @@ NARROWED: tuple[Narrowed, ...] = (
         "measure the air gap hot; look for a burnt facing",
     ),
     Narrowed(
+        "compressor_dropout: lift_lost",
+        ("clutch facing or air gap", "slipping belt", "clutch coil weak when hot"),
+        "watch or film plate and belt through the next time, from outside: a plate slower than its pulley slips",
+        "look at belt, facing and air gap, engine off; measure the coil's resistance hot",
+    ),
+    Narrowed(
         "stopped mechanical",
         ("clutch coil weak when hot", "ground of the coil", "clutch air gap", "clutch facing"),
         "record the coil's current through the next dropout: full current is gap or facing, little is coil or ground",
@@ -54,6 +60,7 @@ WEIGHTS = (
     Weight("compressor_dropout comes and goes", 1.0, "a contact or a hot coil comes and goes"),
     Weight("stopped electrical", 1.5, "no supply reached the clutch", proves=True),
     Weight("stopped mechanical", 1.5, "the clutch had supply and did not drive", proves=True),
+    Weight("compressor_dropout: lift_lost", 0.7, "driven, it held only part of its lift: clutch or belt slips"),
     Weight("compressor_dropout: coil_without_current", 1.0, "supply without current: the coil's circuit is open"),
     Weight("compressor_dropout: switch_open", 1.0, "the switch opened without a pressure that should open it"),
     Weight("compressor_dropout: coil_conducts", 0.7, "the coil pulled and the compressor stood: gap or facing"),

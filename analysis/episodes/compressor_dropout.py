@@ -7,6 +7,7 @@ from analysis.electrics import electrics_of
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.lost_lift import losses_of, usual_of
 from analysis.uncertainty import Measured, combine, measured
 
 KIND = "compressor_dropout"
@@ -26,6 +27,7 @@ def detect(case: Case) -> Detection:
         for stop in case.stops
         if stop.why == "dropout" and _end(case, stop) - stop.at_s >= LIMITS["shortest"].value
     )
+    episodes = tuple(sorted((*episodes, *_slips(case, episodes)), key=lambda episode: episode.start_s))
     if episodes:
         return Detection(PRESENT, f"{_times(len(episodes))} the compressor stayed off although asked for", episodes)
     unknown = [
@@ -48,6 +50,20 @@ def detect(case: Case) -> Detection:
 
 def _times(number: int) -> str:
     return "once" if number == 1 else f"{number} times"
+
+
+def _slips(case: Case, found: tuple[Episode, ...]) -> list[Episode]:
+    """Stretches in which a clutch compressor loses part of its lift while driven: its clutch or belt slips."""
+    told = case.running.basis == "clutch" or case.operating.engine_basis == "engine_speed"
+    if case.job.compressor != "cycling_clutch" or not told or case.lacks("vent") or case.lacks("refrigerant"):
+        return []
+    usual = usual_of(case)
+    losses = () if usual is None else losses_of(case, usual)
+    return [
+        Episode(KIND, loss.start_s, loss.end_s, round(min(1.0, loss.lost / loss.usual_lift), 2), (loss.evidence,))
+        for loss in losses
+        if not any(episode.start_s < loss.end_s and loss.start_s < episode.end_s for episode in found)
+    ]
 
 
 def _complained(case: Case, at_s: float) -> bool:

@@ -1,0 +1,123 @@
+"""Stretches in which a driven compressor holds less lift than usual, with warm vents: it pumps weakly, or it slips."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.case import Case
+from analysis.findings import Evidence
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.operating import Mask
+from analysis.timeline import Floats
+from analysis.uncertainty import measured
+
+LIMITS = limit_table(
+    Limit("lift_lost", 0.25, "1", "ln(high/low) under its usual; " + PRACTICE),
+    Limit("evaporating_up", 5.0, "K", PRACTICE),
+    Limit("onset_up", 2.5, "K", PRACTICE),
+    Limit("evaporating_warm", 3.0, "degC", "a starved evaporator is cold; " + PRACTICE),
+    Limit("condensing_near", 13.0, "K", "condensing over ambient; " + PRACTICE),
+    Limit("little_lift", 0.85, "1", "where no ambient was recorded; " + PRACTICE),
+    Limit("vent_up", 4.0, "K", PRACTICE),
+    Limit("shortest", 25.0, "s", PRACTICE),
+    Limit("merge", 45.0, "s", PRACTICE),
+    Limit("mostly", 0.6, "share of an episode", PRACTICE),
+    Limit("pull_down", 120.0, "s", PRACTICE),
+    Limit("after_start", 20.0, "s", "liquid leaving the evaporator looks alike; " + PRACTICE),
+)
+GAIN = 0.01
+"""What a difference of one sensor's readings owes to its gain (common practice, no source); its offset cancels."""
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """One stretch: its edges, its worst part, how much of the usual lift was lost, and the evidence."""
+
+    start_s: float
+    end_s: float
+    worst_s: tuple[float, float]
+    lost: float
+    usual_lift: float
+    evidence: Evidence
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Usual:
+    """Evened quantities on the grid, and their usual levels while driven past pull-down."""
+
+    te: Floats
+    lift: Floats
+    vent: Floats
+    settled: Mask
+    usual_te: float
+    usual_lift: float
+    usual_vent: float
+
+
+def usual_of(case: Case) -> Usual | None:
+    """Usual levels; None with too little driving past pull-down."""
+    te = case.evened(case.derived.evaporating_degc, 5.0)
+    lift = case.evened(case.derived.lift, 5.0)
+    vent = case.evened(case.timeline.grid("vent"), 5.0)
+    settled = case.running.pumping & (case.timeline.t_s > case.running.runs[0].start_s + LIMITS["pull_down"].value)
+    if te is None or lift is None or vent is None or case.seconds(settled) < LIMITS["shortest"].value:
+        return None
+    return Usual(
+        te,
+        lift,
+        vent,
+        settled,
+        float(np.quantile(te[settled], 0.4)),
+        float(np.quantile(lift[settled], 0.6)),
+        float(np.quantile(vent[settled], 0.3)),
+    )
+
+
+def running_on(case: Case) -> Mask:
+    """Not soon after a start."""
+    return case.since_start() > LIMITS["after_start"].value
+
+
+def losses_of(case: Case, usual: Usual) -> tuple[Loss, ...]:
+    """Find the stretches."""
+    over = case.evened(case.derived.over_ambient_k, 5.0)
+    # A compressor that pumps well under high load rejects much heat: condensing near ambient says that it does not.
+    near = usual.lift < LIMITS["little_lift"].value if over is None else over < LIMITS["condensing_near"].value
+    weak = (
+        near
+        & usual.settled
+        & (usual.te > LIMITS["evaporating_warm"].value)
+        & (usual.te > usual.usual_te + LIMITS["evaporating_up"].value)
+        & (usual.lift < usual.usual_lift - LIMITS["lift_lost"].value)
+    )
+    losses: list[Loss] = []
+    for first, last in case.spans(weak & running_on(case), LIMITS["shortest"].value, LIMITS["merge"].value):
+        warm = float(usual.vent[first : last + 1].max()) - usual.usual_vent
+        mostly = float(np.mean(weak[first : last + 1])) >= LIMITS["mostly"].value
+        if mostly and warm >= LIMITS["vent_up"].value:
+            losses.append(_loss(case, usual, warm, first, last))
+    return tuple(losses)
+
+
+def _loss(case: Case, usual: Usual, warm: float, first: int, last: int) -> Loss:
+    t, te = case.timeline.t_s, usual.te
+    calm = np.flatnonzero(te[: first + 1] < usual.usual_te + LIMITS["onset_up"].value)
+    start = int(calm[-1]) if len(calm) else first
+    back = np.flatnonzero(te[last:] < usual.usual_te + LIMITS["onset_up"].value)
+    end = last + int(back[0]) if len(back) else last
+    rise = float(np.median(te[first : last + 1])) - usual.usual_te
+    lost = usual.usual_lift - float(np.median(usual.lift[first : last + 1]))
+    measures = {
+        "evaporating_rise_k": measured(rise, GAIN * rise, _noise(case, "low_side") * 0.1),
+        "lift_lost": measured(lost, GAIN * lost),
+        "vent_rise_k": measured(warm, GAIN * warm, _noise(case, "vent")),
+    }
+    says = f"driven, yet evaporating rose {rise:.0f} K, ln(high/low) fell by {lost:.2f}, vents warmed by {warm:.0f} K"
+    worst = (float(t[first]), float(t[last]))
+    evidence = Evidence("lift_lost", says, measures)
+    return Loss(float(t[start]), float(t[end]), worst, lost, usual.usual_lift, evidence)
+
+
+def _noise(case: Case, place: str) -> float:
+    signal = case.timeline.signal(place)
+    return signal.noise if signal else 0.0
