@@ -21,6 +21,8 @@ _FRAGMENT = struct.Struct("<HHH")
 SHORTEST = _HEADER.size + _CRC.size
 LONGEST = 4096
 FLAG_RESENT = 0x01
+TICK_END_US = 2**52
+"""Clocks of 142 years and more are refused: their nanoseconds no longer fit beside a date."""
 
 
 class FrameType(IntEnum):
@@ -72,7 +74,7 @@ def decode_body(body: bytes) -> Frame:
     Raises
     ------
     FrameError
-        On a wrong length, checksum, version or type.
+        On a wrong length, checksum, version, type or tick.
     """
     if not SHORTEST <= len(body) <= LONGEST:
         raise FrameError(f"length {len(body)}")
@@ -85,6 +87,8 @@ def decode_body(body: bytes) -> Frame:
         frame_type = FrameType(kind)
     except ValueError:
         raise FrameError(f"type {kind}") from None
+    if tick_us >= TICK_END_US:
+        raise FrameError(f"tick {tick_us}")
     payload = body[_HEADER.size : -_CRC.size]
     return Frame(frame_type, boot, group, flags, count, seq, tick_us, payload)
 

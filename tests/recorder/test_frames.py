@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from recorder.errors import FrameError
 from recorder.frames import (
     LONGEST,
+    TICK_END_US,
     Deframer,
     DescriptionBuffer,
     Frame,
@@ -30,7 +31,7 @@ frames = st.builds(
     st.integers(0, 0xFF),
     st.integers(0, 0xFFFF),
     st.integers(0, 0xFFFFFFFF),
-    st.integers(0, 2**64 - 1),
+    st.integers(0, TICK_END_US - 1),
     st.binary(max_size=600),
 )
 
@@ -122,6 +123,11 @@ def test_a_foreign_version_and_type_are_refused():
         changed[index] = 9
         with pytest.raises(FrameError, match=reason):
             decode_body(bytes(changed) + zlib.crc32(bytes(changed)).to_bytes(4, "little"))
+
+
+def test_a_clock_that_no_date_holds_is_refused():
+    with pytest.raises(FrameError, match="tick 4503599627370496"):
+        decode_body(encode_body(Frame(FrameType.SAMPLES, tick_us=TICK_END_US)))
 
 
 @given(st.binary(min_size=1, max_size=3000), st.integers(20, 500), st.randoms())
