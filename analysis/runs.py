@@ -16,6 +16,7 @@ from analysis.findings import Run
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, Operating
 from analysis.stretches import smoothed, spans_of
+from analysis.thermal_runs import pumping_by_temperature
 from analysis.timeline import Floats, Timeline, bridged
 
 LIMITS = limit_table(
@@ -58,7 +59,7 @@ class Running:
     Attributes
     ----------
     basis : str
-        ``clutch``, ``pressures`` or ``none``.
+        ``clutch``, ``pressures``, ``temperatures`` or ``none``.
     pumping : mask of the grid's shape
     supplied : mask or None
         Where the clutch has its supply; None without a clutch channel.
@@ -96,6 +97,9 @@ def running_of(timeline: Timeline, derived: Derived, operating: Operating, compr
             pumping = _edges_by_lift(pumping, lift, timeline.step_s, LIMITS["edge_search"].value, 0.0)
         return _running("clutch", timeline, pumping, supplied, lift)
     if lift is None:
+        by_air = pumping_by_temperature(timeline)
+        if by_air is not None:
+            return _running("temperatures", timeline, by_air, None, None)
         return Running("none", np.zeros(len(timeline.t_s), np.bool_), None, (), float("nan"))
     possible = _possible(timeline, operating)
     if compressor in VARIABLE:

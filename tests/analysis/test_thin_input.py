@@ -96,7 +96,7 @@ def test_something_outside_its_band_without_a_known_kind_cannot_tell():
     }
     found = findings(columns)
     assert found.verdict == "cannot_tell"
-    assert "outside what is expected" in found.verdict_why
+    assert "condensing stood 38 K over ambient throughout" in found.verdict_why
 
 
 def test_channels_that_never_change():
