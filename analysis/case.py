@@ -18,6 +18,10 @@ from recorder.jobsheet import JobSheet
 
 STEADY_SHARE = 0.25
 """Least share of the pumping time for steady running to speak for the system (common practice, no source)."""
+STEADY_AFTER_S = 45.0
+"""Running for longer than this since a start is steady enough (common practice, no source)."""
+PULLED_DOWN_S = 90.0
+"""The first pull-down of a drive, when nothing is usual yet (common practice, no source)."""
 RECOVERY_U95_KG = 0.06
 """Oil and a cold accumulator keep some of what was in (common practice, no source); taken where none is stated."""
 CHARGING_U95_KG = 0.015
@@ -157,6 +161,18 @@ class Case:
         mask = self.running.pumping & (self.since_start() > after_s)
         usual = self.seconds(mask) > STEADY_SHARE * self.seconds(self.running.pumping)
         return mask if usual else np.zeros(len(mask), np.bool_)
+
+    def ends_of_runs(self) -> Mask:
+        """The last second or two of each run, and steady running; past pull-down: where the low side is lowest."""
+        step = self.timeline.step_s
+        reach = max(round(1.0 / step), 1)
+        ends = np.zeros(len(self.timeline.t_s), np.bool_)
+        for run in self.running.runs:
+            last = self.timeline.index(run.end_s - step)
+            ends[max(last - reach, 0) : last + 1] = True
+        ends |= self.since_start() > STEADY_AFTER_S
+        past = self.timeline.t_s > self.running.runs[0].start_s + PULLED_DOWN_S if self.running.runs else False
+        return ends & self.running.pumping & past
 
     def since_start(self) -> Floats:
         """Seconds since the start of the run that each grid point lies in; NaN outside runs."""

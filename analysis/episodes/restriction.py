@@ -78,7 +78,7 @@ def _level(case: Case, values: Floats | None) -> float | None:
 
 def _pulled_down(case: Case) -> Detection:
     """Judge the end of each run, where the low side is lowest, early in the drive and over all of it."""
-    late = _late(case)
+    late = case.ends_of_runs()
     te = _by_minute(case, case.derived.evaporating_degc, late)
     gap = _by_minute(case, case.derived.vent_over_evaporating_k, late)
     if len(te) < 3 or len(gap) < 3:
@@ -150,19 +150,6 @@ def _by_minute(case: Case, values: Floats | None, mask: Mask) -> Floats:
     minute = (case.timeline.t_s[chosen] / 60.0).astype(np.intp)
     part = values[chosen]
     return np.array([float(np.median(part[minute == m])) for m in np.unique(minute)])
-
-
-def _late(case: Case) -> Mask:
-    """The last second or two of each run, and steady running; past pull-down."""
-    step = case.timeline.step_s
-    reach = max(round(1.0 / step), 1)
-    late = np.zeros(len(case.timeline.t_s), np.bool_)
-    past = case.timeline.t_s > case.running.runs[0].start_s + 90.0
-    for run in case.running.runs:
-        last = case.timeline.index(run.end_s - step)
-        late[max(last - reach, 0) : last + 1] = True
-    late |= case.since_start() > 45.0
-    return late & case.running.pumping & past
 
 
 def _warm(case: Case, late: Mask) -> bool:

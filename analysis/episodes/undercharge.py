@@ -45,6 +45,9 @@ SUBCOOLING_SHARE = ((0.08, 2.0), (0.18, 1.2), (0.25, 0.0), (0.35, -1.5), (0.5, -
 VENT_GAP = ((7.0, -1.2), (9.0, -0.5), (12.0, 0.7), (16.0, 1.5))
 """Weights (log likelihood ratios) of levels [K; share of condensing over ambient]; common practice, no source: 5-15 K
 of superheat at the compressor inlet and 4-12 K of subcooling are usual, vents follow a fed evaporator within 10 K."""
+SUPERHEAT_CYCLING = ((12.0, -1.5), (18.0, -0.3), (24.0, 0.5), (30.0, 2.0))
+VENT_GAP_CYCLING = ((10.0, -1.0), (14.0, 0.0), (18.0, 0.3), (24.0, 1.2))
+"""The same at the ends of short runs, where the low side is at its lowest: healthy ones stand further apart there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +99,17 @@ def _signs(case: Case, stretch: Span) -> list[_Sign | None]:
     ]
 
 
+def _cycles_fast(case: Case) -> bool:
+    """Whether it never runs long enough to be steady; then the ends of its runs are judged."""
+    return not case.steady(LIMITS["settled_in"].value).any()
+
+
 def _steady(case: Case, stretch: Span) -> Mask:
     t = case.timeline.t_s
-    steady = case.steady(LIMITS["settled_in"].value) & (t >= stretch[0]) & (t <= stretch[1])
+    inside = (t >= stretch[0]) & (t <= stretch[1])
+    if _cycles_fast(case):
+        return case.ends_of_runs() & inside
+    steady = case.steady(LIMITS["settled_in"].value) & inside
     te = case.evened(case.derived.evaporating_degc, 20.0)
     return steady if te is None else steady & (te > LIMITS["freezing"].value)
 
@@ -113,10 +124,11 @@ def _superheat(case: Case, stretch: Span) -> _Sign | None:
     if values is None or case.derived.superheat_k is None:
         return None
     k = float(np.quantile(values, 0.75))
-    says = f"superheat {k:.0f} K at the suction probe, steady"
+    table, when = (SUPERHEAT_CYCLING, "at the ends of the runs") if _cycles_fast(case) else (SUPERHEAT, "steady")
+    says = f"superheat {k:.0f} K at the suction probe, {when}"
     evidence = Evidence("superheat", says, {"superheat_k": measured(k, case.u_superheat_k())})
     high = LIMITS["superheat_high"].value
-    return _Sign(weight_at(k, SUPERHEAT), evidence, _shown(case, case.derived.superheat_k, stretch, above=high))
+    return _Sign(weight_at(k, table), evidence, _shown(case, case.derived.superheat_k, stretch, above=high))
 
 
 def _subcooling(case: Case, stretch: Span) -> _Sign | None:
@@ -125,7 +137,8 @@ def _subcooling(case: Case, stretch: Span) -> _Sign | None:
     if values is None or case.derived.subcooling_k is None:
         return None
     k = float(np.quantile(values, 0.25))
-    says = f"subcooling {k:.0f} K at the liquid-line probe, steady"
+    when = "at the ends of the runs" if _cycles_fast(case) else "steady"
+    says = f"subcooling {k:.0f} K at the liquid-line probe, {when}"
     evidence = Evidence("subcooling", says, {"subcooling_k": measured(k, case.u_subcooling_k())})
     over = _steady_values(case, case.derived.over_ambient_k, stretch)
     if over is None:
@@ -141,9 +154,10 @@ def _gap(case: Case, stretch: Span) -> _Sign | None:
     if values is None:
         return None
     k = float(np.median(values))
-    says = f"vent air {k:.0f} K above the evaporating temperature, steady"
+    table, when = (VENT_GAP_CYCLING, "at the ends of the runs") if _cycles_fast(case) else (VENT_GAP, "steady")
+    says = f"vent air {k:.0f} K above the evaporating temperature, {when}"
     evidence = Evidence("vent_gap", says, {"vent_over_evaporating_k": measured(k, case.u_vent_gap_k())})
-    return _Sign(weight_at(k, VENT_GAP), evidence)
+    return _Sign(weight_at(k, table), evidence)
 
 
 def _cycle_times(case: Case) -> tuple[Floats, Floats, Floats]:
