@@ -28,6 +28,7 @@ LIMITS = limit_table(
     Limit("stop_leaves", 0.82, "1", "share of the lift that a stop leaves within seconds; " + PRACTICE),
     Limit("collapse_leaves", 0.65, "1", "share of the lift that a stop leaves when nothing restarts; " + PRACTICE),
     Limit("slow_fall", 0.3, "1", PRACTICE),
+    Limit("meets_by", 150.0, "s", "slowest time constant of sides that meet; open ones take 15-60 s; " + PRACTICE),
     Limit("collapse_within", 90.0, "s", PRACTICE),
     Limit("slow_recovery", 0.12, "1", PRACTICE),
     Limit("variable_lift_gone", 0.3, "1", "share of the usual lift; " + PRACTICE),
@@ -236,7 +237,9 @@ def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
     if recovered > LIMITS["slow_recovery"].value:
         return False
     share = LIMITS["stop_leaves" if rise is not None and rise < horizon else "collapse_leaves"].value
-    return lowest < share * before
+    # Once stopped the sides go on meeting: a lift that fell a little and stayed there is that of a running compressor.
+    passed_s = (leg.last - leg.first + int(np.argmin(after))) * step_s
+    return lowest < share * before * float(np.exp(-passed_s / LIMITS["meets_by"].value))
 
 
 def _from_level(lift: Floats, possible: Mask, step_s: float) -> Mask:

@@ -33,6 +33,7 @@ LIMITS = limit_table(
     Limit("usual_stops", 3.0, "1", PRACTICE),
     Limit("complaint_near", 120.0, "s", PRACTICE),
     Limit("halts_per_hour", 12.0, "1/h", "of an engine that halts at lights; " + PRACTICE),
+    Limit("halts_rolling", 0.1, "1", "share of the halts that may be cooling control's while rolling; " + PRACTICE),
     Limit("usual_off", 2.5, "usual off times", PRACTICE),
     Limit("overdue", 12.0, "s", PRACTICE),
 )
@@ -123,9 +124,9 @@ def _halting_doubt(stops: list[Stop], timeline: Timeline, operating: Operating) 
     rolled = [
         bool(moving[timeline.index(stop.at_s - reach) : timeline.index(stop.at_s + reach) + 1].all()) for stop in stops
     ]
-    if any(rolled):
+    if float(np.mean(rolled)) > LIMITS["halts_rolling"].value:
         return None
-    return "every stop came at standstill, as of an engine that halts at lights; engine speed would tell"
+    return "the stops came at standstill, as of an engine that halts at lights; engine speed would tell"
 
 
 @dataclass(frozen=True, slots=True)
