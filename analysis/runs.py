@@ -201,7 +201,7 @@ def _from_legs(lift: Floats, step_s: float) -> Mask:
     legs = legs_of(lift, step_s)
     kept = [leg for i, leg in enumerate(legs) if leg.change > 0 or _is_stop(lift, legs, i, step_s)]
     standing = LIMITS["standing_lift"].value
-    kept = _with_slow_stops(kept, lift)
+    kept = _with_slow_stops(kept, lift, step_s)
     if not kept:
         return lift > max(standing, 0.5 * float(np.quantile(lift, 0.9)))
     first = np.array([leg.first for leg in kept])
@@ -211,15 +211,16 @@ def _from_legs(lift: Floats, step_s: float) -> Mask:
     return state
 
 
-def _with_slow_stops(legs: list[Leg], lift: Floats) -> list[Leg]:
+def _with_slow_stops(legs: list[Leg], lift: Floats, step_s: float) -> list[Leg]:
     """Between two starts there was a stop: where the fall was too slow for a leg, at the last top before it."""
     stops: list[Leg] = []
     for one, other in pairwise(legs):
         if one.change > 0 and other.change > 0 and one.last <= other.first:
             between = lift[one.last : other.first + 1]
             fall = float(lift[other.first] - between.max())
-            if fall <= -LIMITS["slow_fall"].value:
-                top = one.last + int(np.flatnonzero(between >= between.max() - LIMITS["turning"].value)[-1])
+            top = one.last + int(np.flatnonzero(between >= between.max() - LIMITS["turning"].value)[-1])
+            apart = float(lift[top]) * _still_apart((other.first - top) * step_s)
+            if fall <= -LIMITS["slow_fall"].value and float(lift[other.first]) < apart:
                 stops.append(Leg(top, other.first, fall))
     return sorted([*legs, *stops], key=lambda leg: leg.first)
 
@@ -237,9 +238,12 @@ def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
     if recovered > LIMITS["slow_recovery"].value:
         return False
     share = LIMITS["stop_leaves" if rise is not None and rise < horizon else "collapse_leaves"].value
-    # Once stopped the sides go on meeting: a lift that fell a little and stayed there is that of a running compressor.
-    passed_s = (leg.last - leg.first + int(np.argmin(after))) * step_s
-    return lowest < share * before * float(np.exp(-passed_s / LIMITS["meets_by"].value))
+    return lowest < share * before * _still_apart((leg.last - leg.first + int(np.argmin(after))) * step_s)
+
+
+def _still_apart(passed_s: float) -> float:
+    """Most of the lift that a stop leaves after a time: a lift that fell a little and stayed is that of a run."""
+    return float(np.exp(-passed_s / LIMITS["meets_by"].value))
 
 
 def _from_level(lift: Floats, possible: Mask, step_s: float) -> Mask:
