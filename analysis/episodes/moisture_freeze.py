@@ -27,6 +27,7 @@ LIMITS = limit_table(
     Limit("chatter_on", 4.0, "s", PRACTICE),
     Limit("chatter_runs", 3.0, "1", PRACTICE),
     Limit("chatter_lasts", 40.0, "s", PRACTICE),
+    Limit("chatter_duty", 0.09, "share of the time", "the low side climbs slowly past a plugged valve; " + PRACTICE),
     Limit("vent_warms", 4.0, "K", PRACTICE),
     Limit("usual_share", 0.3, "share of the pumping time that must be usual", PRACTICE),
 )
@@ -64,9 +65,16 @@ def _chatters(case: Case) -> tuple[Episode, ...]:
         begins, ends = runs[first - 1].end_s, runs[last + 1].start_s
         past = begins - runs[0].start_s > LIMITS["valve_cold"].value
         warmed = _warmed(case, begins, ends)
-        if past and ends - begins >= LIMITS["chatter_lasts"].value and warmed >= LIMITS["vent_warms"].value:
+        pumped = float(on[first : last + 1].sum()) / (ends - begins)
+        lasts = ends - begins >= LIMITS["chatter_lasts"].value and pumped <= LIMITS["chatter_duty"].value
+        if past and lasts and warmed >= LIMITS["vent_warms"].value and not _commanded(case, begins, ends):
             found.append(_chatter(case, begins, ends, on[first : last + 1], warmed))
     return tuple(found)
+
+
+def _commanded(case: Case, start_s: float, end_s: float) -> bool:
+    """Whether the driver or the engine stopped the compressor in a stretch, so that nobody waited for it."""
+    return any(start_s <= stop.at_s < end_s and stop.why in ("driver", "engine_off") for stop in case.stops)
 
 
 def _warmed(case: Case, start_s: float, end_s: float) -> float:

@@ -1,5 +1,7 @@
 """The expansion valve hunts: the low side swings with a period of 10-60 s while the compressor runs on."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from analysis.case import Case
@@ -20,39 +22,93 @@ LIMITS = limit_table(
     Limit("shortest_period", 7.0, "s", PRACTICE),
     Limit("regular", 0.45, "autocorrelation at the period", PRACTICE),
     Limit("least_cycles", 3.0, "1", PRACTICE),
+    Limit("regular_on_the_road", 0.65, "autocorrelation at the period", PRACTICE),
+    Limit("cycles_on_the_road", 5.0, "1", PRACTICE),
     Limit("antiphase", -0.7, "correlation of the two sides", "a compressor that cycles draws them apart; " + PRACTICE),
     Limit("speed_swing", 130.0, "1/min", "standard deviation within the window; " + PRACTICE),
     Limit("shortest", 50.0, "s", PRACTICE),
     Limit("merge", 45.0, "s", PRACTICE),
     Limit("pull_down", 75.0, "s", PRACTICE),
 )
+SPEED_LAGS_S = (0.0, 2.0, 5.0, 9.0, 14.0, 20.0)
+"""How long before a moment a change of speed still shows in the low side (common practice, no source)."""
 PEAK_TO_PEAK = 2.0 * np.sqrt(2.0)
 """Peak-to-peak of a sine over its standard deviation."""
 
 
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """How much regularity is asked for: autocorrelation at the period, number of periods, peak to peak."""
+
+    regular: float
+    least_cycles: float
+    swing_kpa: float
+
+
+EVEN = Rule(LIMITS["regular"].value, LIMITS["least_cycles"].value, LIMITS["swing"].value)
+"""Where nothing but the valve can swing the low side."""
+UNEVEN = Rule(LIMITS["regular_on_the_road"].value, LIMITS["cycles_on_the_road"].value, LIMITS["swing"].value)
+"""Where the engine's speed varies or is unknown: lights and traffic come at almost regular intervals too."""
+
+
 def detect(case: Case) -> Detection:
     """Find stretches with a regular swing that neither cycling nor speed drives."""
-    low = case.evened(case.derived.low_kpa, 0.0)
-    if low is None:
+    if case.job.metering == "fixed_orifice":
+        return Detection(ABSENT, "an orifice has nothing that could hunt")
+    swing = _swing(case)
+    if swing is None:
         return Detection(UNDECIDED, "no low-side reading")
-    step = case.timeline.step_s
-    window = LIMITS["window"].value
-    swing = low - smoothed(low, step, window)
-    size = PEAK_TO_PEAK * np.sqrt(np.maximum(smoothed(swing * swing, step, window / 2.0), 0.0))
-    quiet = _undisturbed(case, window / 2.0)
-    mask = quiet & (size > LIMITS["swing"].value)
-    spans = case.spans(mask, LIMITS["shortest"].value, LIMITS["merge"].value)
-    spans = [span for span in spans if not _cycles(case, swing, span)]
-    found = [episode for span in spans if (episode := _episode(case, swing, span)) is not None]
+    running_on = _running_on(case)
+    even = running_on & _even_speed(case)
+    found = _stretches(case, swing, even, EVEN)
+    found += [e for e in _stretches(case, swing, running_on, UNEVEN) if not any(_overlap(e, other) for other in found)]
     if found:
         return Detection(
             PRESENT,
             f"{len(found)} stretch{'es' if len(found) > 1 else ''} of regular swing with the compressor running on",
-            tuple(found),
+            tuple(sorted(found, key=lambda episode: episode.start_s)),
         )
-    if case.seconds(quiet) < 2.0 * window:
-        return Detection(UNDECIDED, "the compressor never ran on long enough at an even speed")
+    if case.seconds(running_on) < 2.0 * LIMITS["window"].value:
+        return Detection(UNDECIDED, "the compressor never ran on long enough")
     return Detection(ABSENT, f"no regular swing above {LIMITS['swing'].value:.0f} kPa while the compressor ran on")
+
+
+def _overlap(one: Episode, other: Episode) -> bool:
+    return one.start_s < other.end_s and other.start_s < one.end_s
+
+
+def _swing(case: Case) -> Floats | None:
+    """The low side about its moving mean, without what engine and road speed of the last seconds explain."""
+    low = case.evened(case.derived.low_kpa, 0.0)
+    if low is None:
+        return None
+    step, window = case.timeline.step_s, LIMITS["window"].value
+    swing = low - smoothed(low, step, window)
+    explain: list[Floats] = []
+    for values in (case.operating.engine_speed, case.timeline.grid("vehicle_speed")):
+        speed = case.evened(values, 0.0)
+        if speed is not None:
+            off = speed - smoothed(speed, step, window)
+            explain += [_later(off, round(lag_s / step)) for lag_s in SPEED_LAGS_S]
+    settled = _settled(case)
+    if not explain or np.count_nonzero(settled) <= 2 * len(explain):
+        return swing
+    columns = np.column_stack(explain)
+    share = np.linalg.lstsq(columns[settled], swing[settled])[0]
+    return swing - columns @ share
+
+
+def _later(values: Floats, steps: int) -> Floats:
+    return np.concatenate([np.zeros(steps), values[: len(values) - steps]]) if steps else values
+
+
+def _stretches(case: Case, swing: Floats, where: Mask, rule: Rule) -> list[Episode]:
+    """Stretches of a mask in which the swing is large, and as regular as the rule asks for."""
+    step = case.timeline.step_s
+    size = PEAK_TO_PEAK * np.sqrt(np.maximum(smoothed(swing * swing, step, LIMITS["window"].value / 2.0), 0.0))
+    spans = case.spans(where & (size > rule.swing_kpa), LIMITS["shortest"].value, LIMITS["merge"].value)
+    spans = [span for span in spans if not _cycles(case, swing, span)]
+    return [episode for span in spans if (episode := _episode(case, swing, span, rule)) is not None]
 
 
 def _cycles(case: Case, swing: Floats, span: tuple[int, int]) -> bool:
@@ -68,20 +124,28 @@ def _cycles(case: Case, swing: Floats, span: tuple[int, int]) -> bool:
     return size > 0.0 and float(np.dot(own, other)) / size < LIMITS["antiphase"].value
 
 
-def _undisturbed(case: Case, half_s: float) -> Mask:
-    """Pumping on without a break, past pull-down, at an even engine speed, for half a window to each side."""
-    step = case.timeline.step_s
-    settled = case.running.pumping & (case.since_start() > LIMITS["pull_down"].value)
-    even = smoothed(settled.astype(float), step, half_s) > 0.999
+def _settled(case: Case) -> Mask:
+    return case.running.pumping & (case.since_start() > LIMITS["pull_down"].value)
+
+
+def _running_on(case: Case) -> Mask:
+    """Pumping on without a break, past pull-down, for a quarter of a window to each side."""
+    half = LIMITS["window"].value / 2.0
+    return smoothed(_settled(case).astype(float), case.timeline.step_s, half) > 0.999
+
+
+def _even_speed(case: Case) -> Mask:
+    """Where the engine's speed is known and even; nowhere without it."""
     speed = case.evened(case.operating.engine_speed, 0.0)
     if speed is None:
-        return even
-    off = speed - smoothed(speed, step, 2.0 * half_s)
-    spread = np.sqrt(np.maximum(smoothed(off * off, step, half_s), 0.0))
-    return even & (spread < LIMITS["speed_swing"].value)
+        return np.zeros(len(case.timeline.t_s), np.bool_)
+    step, window = case.timeline.step_s, LIMITS["window"].value
+    off = speed - smoothed(speed, step, window)
+    spread = np.sqrt(np.maximum(smoothed(off * off, step, window / 2.0), 0.0))
+    return spread < LIMITS["speed_swing"].value
 
 
-def _episode(case: Case, swing: Floats, span: tuple[int, int]) -> Episode | None:
+def _episode(case: Case, swing: Floats, span: tuple[int, int], rule: Rule) -> Episode | None:
     """The stretch, where its swing repeats with a period of 10-60 s."""
     first, last = span
     step = case.timeline.step_s
@@ -101,7 +165,7 @@ def _episode(case: Case, swing: Floats, span: tuple[int, int]) -> Episode | None
     best = int(lags[np.argmax(repeats[lags])])
     period = best * step
     cycles = (last - first) * step / period
-    if repeats[best] < LIMITS["regular"].value or cycles < LIMITS["least_cycles"].value:
+    if repeats[best] < rule.regular or cycles < rule.least_cycles:
         return None
     size = float(np.quantile(part, 0.97) - np.quantile(part, 0.03))
     t = case.timeline.t_s
