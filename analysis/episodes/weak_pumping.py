@@ -9,9 +9,8 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.lost_lift import Loss, losses_of, running_on, usual_of
+from analysis.lost_lift import Loss, Usual, losses_of, running_on, usual_of
 from analysis.operating import Mask
-from analysis.timeline import Floats
 from analysis.uncertainty import combine, measured
 
 KIND = "weak_pumping"
@@ -19,6 +18,8 @@ NEEDS = ("low_side", "high_side", "vent", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("shortest", 25.0, "s", PRACTICE),
     Limit("permanent_lift", 0.85, "1", "a healthy system stands at 1.1 or more; " + PRACTICE),
+    Limit("permanent_evaporating", 6.5, "degC", "pumped well a hot load shows at the condenser; " + PRACTICE),
+    Limit("permanent_condensing", 13.0, "K", "over ambient; " + PRACTICE),
     Limit("permanent_vent", 15.0, "degC", PRACTICE),
     Limit("duty_full", 60.0, "%", PRACTICE),
     Limit("duty_low", 25.0, "%", PRACTICE),
@@ -32,7 +33,7 @@ def detect(case: Case) -> Detection:
     usual = usual_of(case)
     if usual is None:
         return Detection(UNDECIDED, "too little driving past pull-down")
-    permanent = _permanent(case, usual.settled, usual.lift, usual.vent)
+    permanent = _permanent(case, usual)
     if permanent is not None and told:
         return Detection(PRESENT, "little lift throughout, with warm vents", (permanent,))
     losses = losses_of(case, usual)
@@ -49,21 +50,44 @@ def detect(case: Case) -> Detection:
     return Detection(ABSENT, f"while driven the lift held near ln(high/low) {usual.usual_lift:.2f}")
 
 
-def _permanent(case: Case, settled: Mask, lift: Floats, vent: Floats) -> Episode | None:
-    steady = settled & running_on(case)
+def _permanent(case: Case, usual: Usual) -> Episode | None:
+    steady = usual.settled & running_on(case)
     if case.seconds(steady) < 4.0 * LIMITS["shortest"].value:
         return None
-    level, air = float(np.quantile(lift[steady], 0.8)), float(np.median(vent[steady]))
+    level, air = float(np.quantile(usual.lift[steady], 0.8)), float(np.median(usual.vent[steady]))
     ambient = case.median(case.timeline.grid("ambient"), 0.0, case.timeline.duration_s)
-    small = level < LIMITS["permanent_lift"].value and air > LIMITS["permanent_vent"].value
-    if not small or not ambient > LIMITS["warm_ambient"].value:
+    warm_load = air > LIMITS["permanent_vent"].value and ambient > LIMITS["warm_ambient"].value
+    signs = (_little_lift(case, level, air), _not_rejected(case, usual, steady))
+    told = [sign for sign in signs if sign is not None]
+    if not warm_load or not told:
+        return None
+    start, end = case.running.runs[0].start_s, case.last_stop_s()
+    return Episode(KIND, start, end, 0.6, (*told, *_duty(case, start, end)), permanent=True)
+
+
+def _little_lift(case: Case, level: float, air: float) -> Evidence | None:
+    if level >= LIMITS["permanent_lift"].value:
         return None
     says = f"ln(high/low) only {level:.2f} while driven, vents at {air:.0f} degC"
-    evidence = Evidence(
-        "little_lift", says, {"lift": measured(level, _u_lift(case)), "vent_degc": measured(air, case.u_air_k("vent"))}
-    )
-    start, end = case.running.runs[0].start_s, case.last_stop_s()
-    return Episode(KIND, start, end, 0.6, (evidence, *_duty(case, start, end)), permanent=True)
+    measures = {"lift": measured(level, _u_lift(case)), "vent_degc": measured(air, case.u_air_k("vent"))}
+    return Evidence("little_lift", says, measures)
+
+
+def _not_rejected(case: Case, usual: Usual, steady: Mask) -> Evidence | None:
+    """A warm evaporator while the condenser stands near ambient: the load is there, and nothing carries it over."""
+    over = case.over(case.derived.over_ambient_k, steady)
+    te = float(np.median(usual.te[steady]))
+    if not len(over) or te < LIMITS["permanent_evaporating"].value:
+        return None
+    above = float(np.median(over))
+    if above >= LIMITS["permanent_condensing"].value:
+        return None
+    says = f"evaporating at {te:.0f} degC while condensing stands only {above:.0f} K over ambient"
+    measures = {
+        "evaporating_degc": measured(te, case.u_evaporating_k()),
+        "over_ambient_k": measured(above, case.u_over_ambient_k()),
+    }
+    return Evidence("not_carried_over", says, measures)
 
 
 def _episode(case: Case, loss: Loss) -> Episode:
