@@ -27,6 +27,7 @@ LIMITS = limit_table(
     Limit("level", 32.0, "K", "above ambient + 20..30 K of healthy idling; " + PRACTICE),
     Limit("level_degc", 60.0, "degC", "where no ambient was recorded; " + PRACTICE),
     Limit("far", 36.0, "K", "over ambient throughout; " + PRACTICE),
+    Limit("beyond", 39.0, "K", "over ambient, above what charge or air left in make; " + PRACTICE),
     Limit("liquid_share", 0.35, "share of condensing over ambient", "an overfill or air stands higher; " + PRACTICE),
     Limit("baseline_quantile", 0.25, "1", PRACTICE),
     Limit("baseline_excess", 10.0, "K", "of one condition over the whole recording's baseline; " + PRACTICE),
@@ -103,6 +104,11 @@ def _throughout(case: Case, usual: float) -> Detection:
     says = f"condensing stood {usual:.0f} K over ambient throughout"
     settled = case.settled(LIMITS["settled_in"].value)
     subcooling = case.over(case.derived.subcooling_k, settled)
+    level = {"over_ambient_k": measured(usual, _u_over(case, usual))}
+    weighed = case.charge_in(case.stretches()[-1]) if case.stretches() else None
+    full = weighed is not None and weighed.off > 2.0 * weighed.u
+    if len(subcooling) == 0 and usual >= LIMITS["beyond"].value and not full:
+        return _permanent(case, usual, Evidence("far_beyond", f"{says}: more than charge or air left in make", level))
     if len(subcooling) == 0:
         missing = tuple(place for place in ("liquid_line",) if case.lacks(place))
         why = f"{says}: nothing to compare with; subcooling would tell air from charge"
@@ -113,10 +119,13 @@ def _throughout(case: Case, usual: float) -> Detection:
     if share > LIMITS["liquid_share"].value or gas or usual < LIMITS["far"].value:
         return Detection(UNDECIDED, f"{says}, {100 * share:.0f} % of it subcooling: charge and air do that too")
     words = f"{says}, with only {100 * share:.0f} % of it subcooling"
-    level = {"over_ambient_k": measured(usual, _u_over(case, usual)), "subcooling_share": measured(share, 0.05)}
+    level["subcooling_share"] = measured(share, 0.05)
+    return _permanent(case, usual, Evidence("condensing_high_throughout", words, level))
+
+
+def _permanent(case: Case, usual: float, evidence: Evidence) -> Detection:
     start, severity = case.running.runs[0].start_s, min(1.0, (usual - 20.0) / LIMITS["full_rise"].value)
-    evidence = (Evidence("condensing_high_throughout", words, level),)
-    episode = Episode(KIND, start, case.last_stop_s(), round(severity, 2), evidence, permanent=True)
+    episode = Episode(KIND, start, case.last_stop_s(), round(severity, 2), (evidence,), permanent=True)
     return Detection(PRESENT, "condensing stands far over ambient and it is not the charge", (episode,))
 
 

@@ -35,7 +35,8 @@ def detect(case: Case) -> Detection:
     if total >= LIMITS["present"].value and air is not None and air.value is not None and air.value > (air.u95 or 0.0):
         why = f"air first: at rest the pressure stood {air.value:.1f} K over saturation, which feigns subcooling"
         return Detection(UNDECIDED, why)
-    if total >= LIMITS["present"].value and len(speaking) > 1:
+    strongest = max((weight for weight, _ in signs), default=0.0)
+    if total >= LIMITS["present"].value and (len(speaking) > 1 or strongest >= LIMITS["present"].value):
         start = case.running.runs[0].start_s
         episode = Episode(KIND, start, case.last_stop_s(), 0.4, speaking, permanent=True)
         return Detection(PRESENT, "the signs of too much refrigerant agree", (episode,))
