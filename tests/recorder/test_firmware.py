@@ -18,6 +18,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from recorder import gatt
 from recorder.clock import HostClock
 from recorder.errors import FrameError
 from recorder.frames import (
@@ -324,14 +325,18 @@ def test_the_receiver_finds_every_request_of_a_host_between_any_rubbish(encoder:
 
 @gcc
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
-def test_a_node_in_c_is_recorded_over_a_real_line(tmp_path: Path):
-    """firmware_notes/example_node.c, compiled and recorded: described, converted, missing where it said so."""
+@pytest.mark.parametrize("leave_out", [0, 4])
+def test_a_node_in_c_is_recorded_over_a_real_line(leave_out: int, tmp_path: Path):
+    """firmware_notes/example_node.c, compiled and recorded: described, converted, missing where it said so.
+
+    Where it leaves out every fourth frame at first, the host asks for them and nothing is lost.
+    """
     import tty  # not on every system
 
     program = compiled(NOTES / "example_node.c", tmp_path / "node", "-lm")
     near, far = os.openpty()
     tty.setraw(far)
-    node = subprocess.Popen([program], stdin=near, stdout=near)
+    node = subprocess.Popen([program, str(leave_out)], stdin=near, stdout=near)
     try:
         store = RecordingStore(tmp_path / "out", JobSheet(), HostClock.start())
         session = Session(store, [link_to(os.ttyname(far))])
@@ -347,10 +352,21 @@ def test_a_node_in_c_is_recorded_over_a_real_line(tmp_path: Path):
     assert stream.data.height > 80
     counters = open_recording(store.folder).nodes[0]["counters"]
     assert (counters["lost"], counters["duplicate"], counters["refused"]) == (0, 0, 0)
+    assert (counters["recovered"] > 3) is (leave_out > 0)
     expected = 250.0 + 150.0 * np.sin(stream.data["tick_us"].to_numpy() / 1e6)
     assert stream.data["low_side"].to_numpy() == pytest.approx(expected, abs=0.02)
     seconds = stream.data["tick_us"].to_numpy() // 1_000_000
     assert np.array_equal(stream.data["vent"].is_null().to_numpy(), seconds % 7 == 6)
+
+
+def test_the_gatt_table_is_the_recorders():
+    text = (NOTES / "README.md").read_text(encoding="utf-8")
+    rows = dict(re.findall(r"^\| ([a-z, ]+) \| `([0-9a-f-]{36})` \|", text, re.MULTILINE))
+    assert rows == {
+        "service, advertised": gatt.NODE_SERVICE,
+        "from the node": gatt.FROM_NODE,
+        "to the node": gatt.TO_NODE,
+    }
 
 
 def test_the_encoder_is_short_and_allocates_nothing():
