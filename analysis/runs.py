@@ -24,6 +24,8 @@ LIMITS = limit_table(
     Limit("coil_current", 1.0, "A", PRACTICE),
     Limit("leg_slope", 0.04, "1/s", PRACTICE),
     Limit("leg_change", 0.2, "1", PRACTICE),
+    Limit("full_lift", 1.0, "1", "ln(high/low) on a warm day; " + PRACTICE),
+    Limit("least_scale", 0.4, "1", "of the two above on a cool day; " + PRACTICE),
     Limit("leg_window", 0.5, "s", PRACTICE),
     Limit("stop_leaves", 0.82, "1", "share of the lift that a stop leaves within seconds; " + PRACTICE),
     Limit("collapse_leaves", 0.65, "1", "share of the lift that a stop leaves when nothing restarts; " + PRACTICE),
@@ -181,17 +183,21 @@ def _supplied(timeline: Timeline) -> Mask | None:
 
 
 def legs_of(lift: Floats, step_s: float) -> list[Leg]:
-    """Steep falls and rises of the lift, each from its turning point to where it flattens."""
+    """Steep falls and rises of the lift, each from its turning point to where it flattens.
+
+    On a cool day there is little lift to lose, and its legs are smaller.
+    """
+    scale = float(np.clip(np.quantile(lift, 0.75) / LIMITS["full_lift"].value, LIMITS["least_scale"].value, 1.0))
     reach = max(round(LIMITS["leg_window"].value / step_s), 1)
     padded = np.pad(lift, reach, mode="edge")
     slope = (padded[2 * reach :] - padded[: -2 * reach]) / (2 * reach * step_s)
     legs: list[Leg] = []
     for sign in (1.0, -1.0):
-        for first, last in spans_of(sign * slope > LIMITS["leg_slope"].value):
+        for first, last in spans_of(sign * slope > scale * LIMITS["leg_slope"].value):
             near = slice(max(first - reach, 0), min(first + 2 * reach, last) + 1)
             turning = near.start + int(np.argmin(sign * lift[near]))
             change = float(lift[last] - lift[turning])
-            if sign * change >= LIMITS["leg_change"].value:
+            if sign * change >= scale * LIMITS["leg_change"].value:
                 legs.append(Leg(turning, last, change))
     return sorted(legs, key=lambda leg: leg.first)
 
@@ -212,16 +218,21 @@ def _from_legs(lift: Floats, step_s: float) -> Mask:
 
 
 def _with_slow_stops(legs: list[Leg], lift: Floats, step_s: float) -> list[Leg]:
-    """Between two starts there was a stop: where the fall was too slow for a leg, at the last top before it."""
+    """Between two starts there was a stop: where the fall was too slow for a leg, at the last top before it.
+
+    The highest lift of a long run may be long past; then the usual one tells.
+    """
     stops: list[Leg] = []
     for one, other in pairwise(legs):
         if one.change > 0 and other.change > 0 and one.last <= other.first:
             between = lift[one.last : other.first + 1]
             fall = float(lift[other.first] - between.max())
-            top = one.last + int(np.flatnonzero(between >= between.max() - LIMITS["turning"].value)[-1])
-            apart = float(lift[top]) * _still_apart((other.first - top) * step_s)
-            if fall <= -LIMITS["slow_fall"].value and float(lift[other.first]) < apart:
-                stops.append(Leg(top, other.first, fall))
+            for level in (float(between.max()), float(np.quantile(between, 0.75))):
+                top = one.last + int(np.flatnonzero(between >= level - LIMITS["turning"].value)[-1])
+                apart = float(lift[top]) * _still_apart((other.first - top) * step_s)
+                if fall <= -LIMITS["slow_fall"].value and float(lift[other.first]) < apart:
+                    stops.append(Leg(top, other.first, fall))
+                    break
     return sorted([*legs, *stops], key=lambda leg: leg.first)
 
 
