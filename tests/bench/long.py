@@ -74,5 +74,7 @@ def _write(
     node = {"name": NODE, "description": description.to_dict(), "clock": [], "counters": {}}
     identity = str(uuid.uuid5(uuid.NAMESPACE_URL, f"warmspell:bench:{len(at)}"))
     sealed = Stream(NODE, rate_hz, channels, pl.DataFrame(data))
-    write_sealed(folder, identity, replace(job, marks=marks), (sealed,), [node], [], "bench", "invented: made by tests/bench")
+    write_sealed(
+        folder, identity, replace(job, marks=marks), (sealed,), [node], [], "bench", "invented: made by tests/bench"
+    )
     return folder
