@@ -1,5 +1,7 @@
 """Everything the detectors look at, worked out once."""
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -8,7 +10,7 @@ import numpy as np
 from analysis.cycling import cycling_of
 from analysis.derived import Derived, derive, u_probe_k
 from analysis.equalisation import equalisations_of, static_of
-from analysis.findings import Cycling, Equalisation, Static, Stop
+from analysis.findings import Cycling, Episode, Equalisation, Static, Stop
 from analysis.operating import Mask, Operating, operating_of
 from analysis.runs import Running, running_of, smoothed, spans_of
 from analysis.stops import Habit, stops_of
@@ -54,6 +56,10 @@ class Case:
     cycling: tuple[Cycling, ...]
     equalisations: tuple[Equalisation, ...]
     static: tuple[Static, ...]
+    since_start_s: Floats
+    usual_low_kpa: float
+    usual_high_kpa: float
+    evened_once: dict[tuple[int, float], tuple[Floats, Floats]]
 
     def stretches(self) -> list[tuple[float, float]]:
         """Stretches of the recording between recharges that hold a run."""
@@ -63,17 +69,15 @@ class Case:
 
     def u_evaporating_k(self) -> float:
         """Standard uncertainty of the evaporating temperature at its usual level; NaN where there is none."""
-        low = self.over(self.derived.low_kpa, self.running.pumping)
-        if len(low) == 0 or self.derived.refrigerant is None:
+        if math.isnan(self.usual_low_kpa) or self.derived.refrigerant is None:
             return float("nan")
-        return self.derived.u_evaporating_k(self.timeline, float(np.median(low)))
+        return self.derived.u_evaporating_k(self.timeline, self.usual_low_kpa)
 
     def u_condensing_k(self) -> float:
         """Standard uncertainty of the condensing temperature at its usual level; NaN where there is none."""
-        high = self.over(self.derived.high_kpa, self.running.pumping)
-        if len(high) == 0 or self.derived.refrigerant is None:
+        if math.isnan(self.usual_high_kpa) or self.derived.refrigerant is None:
             return float("nan")
-        return self.derived.u_condensing_k(self.timeline, float(np.median(high)))
+        return self.derived.u_condensing_k(self.timeline, self.usual_high_kpa)
 
     def u_air_k(self, place: str) -> float:
         """Standard uncertainty of an air probe."""
@@ -131,7 +135,11 @@ class Case:
         """Grid values with gaps bridged and a moving mean; None where there is nothing."""
         if values is None or not np.isfinite(values).any():
             return None
-        return smoothed(bridged(values), self.timeline.step_s, window_s)
+        key = (id(values), window_s)
+        if key not in self.evened_once:
+            # The array is kept beside its key: an id is its own only while it lives.
+            self.evened_once[key] = (values, smoothed(bridged(values), self.timeline.step_s, window_s))
+        return self.evened_once[key][1]
 
     def seconds(self, mask: Mask) -> float:
         """How long a mask is true."""
@@ -174,13 +182,19 @@ class Case:
         past = self.timeline.t_s > self.running.runs[0].start_s + PULLED_DOWN_S if self.running.runs else False
         return ends & self.running.pumping & past
 
+    def outside(self, episodes: Sequence[Episode], after_s: float) -> Mask:
+        """Where no intermittent episode was, nor had been for so long."""
+        mask = np.ones(len(self.timeline.t_s), np.bool_)
+        for episode in episodes:
+            if not episode.permanent and episode.kind != "sensor_fault":
+                first = math.ceil(episode.start_s / self.timeline.step_s - 1e-9)
+                last = math.floor((episode.end_s + after_s) / self.timeline.step_s + 1e-9)
+                mask[max(first, 0) : last + 1] = False
+        return mask
+
     def since_start(self) -> Floats:
         """Seconds since the start of the run that each grid point lies in; NaN outside runs."""
-        since = np.full(len(self.timeline.t_s), np.nan)
-        for run in self.running.runs:
-            first, last = self.timeline.index(run.start_s), self.timeline.index(run.end_s)
-            since[first : last + 1] = self.timeline.t_s[first : last + 1] - run.start_s
-        return since
+        return self.since_start_s
 
     def last_stop_s(self) -> float:
         """End of the last run, or of the recording."""
@@ -206,7 +220,27 @@ def case_of(timeline: Timeline, job: JobSheet) -> Case:
         cycling_of(timeline, derived, operating, running, stops),
         tuple(_with_static(rest, static) for rest in rests),
         static,
+        _since_start(timeline, running),
+        _usual(derived.low_kpa, running.pumping),
+        _usual(derived.high_kpa, running.pumping),
+        {},
     )
+
+
+def _usual(values: Floats | None, pumping: Mask) -> float:
+    """Median while pumping; NaN where there is none."""
+    part = np.zeros(0) if values is None else values[pumping]
+    part = part[np.isfinite(part)]
+    return float(np.median(part)) if len(part) else float("nan")
+
+
+def _since_start(timeline: Timeline, running: Running) -> Floats:
+    """Seconds since the start of the run that each grid point lies in; NaN outside runs."""
+    since = np.full(len(timeline.t_s), np.nan)
+    for run in running.runs:
+        first, last = timeline.index(run.start_s), timeline.index(run.end_s)
+        since[first : last + 1] = timeline.t_s[first : last + 1] - run.start_s
+    return since
 
 
 def _with_static(rest: Equalisation, static: tuple[Static, ...]) -> Equalisation:

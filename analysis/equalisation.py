@@ -78,7 +78,10 @@ class _Rest:
             return None
         if not np.isfinite(high[first : last + 1] - low[first : last + 1]).any():
             return None
-        d = smoothed(bridged(high[first : last + 1] - low[first : last + 1]), line.step_s, LIMITS["smoothing"].value)
+        rest = bridged(high[first : last + 1] - low[first : last + 1])
+        if lasting < LIMITS["longest_unmet"].value and _apart_at_the_end(rest, line.step_s, d0):
+            return None
+        d = smoothed(rest, line.step_s, LIMITS["smoothing"].value)
         ninety = first_lasting(d < LIMITS["ninety"].value * d0)
         if ninety is None and lasting < LIMITS["longest_unmet"].value:
             return None
@@ -137,6 +140,12 @@ class _Rest:
         window = slice(max(at - 3, 0), at + 4)
         slope = abs(float(np.polyfit(t[window], d[window], 1)[0])) if len(t[window]) > 2 else 0.0
         return combine(*self._u_sides()) / slope if slope > 0 else 0.0
+
+
+def _apart_at_the_end(rest: Floats, step_s: float, d0: float) -> bool:
+    """Whether the sides had not met: nearly every stop of a cycling compressor, told from its last second."""
+    half = round(LIMITS["smoothing"].value / step_s / 2.0)
+    return float(rest[-(half + 1) :].mean()) >= LIMITS["ninety"].value * d0
 
 
 def first_lasting(mask: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> int | None:
@@ -220,8 +229,8 @@ def _time(t: Floats, index: int | None, u_grid: float, u_sensor: float, why_not:
 
 
 def _median(values: Floats) -> float:
-    good = values[np.isfinite(values)]
-    return float(np.median(good)) if len(good) else float("nan")
+    good = np.sort(values[np.isfinite(values)])
+    return float(good[(len(good) - 1) // 2] + good[len(good) // 2]) / 2.0 if len(good) else float("nan")
 
 
 def static_of(timeline: Timeline, derived: Derived, running: Running) -> tuple[Static, ...]:

@@ -42,11 +42,7 @@ CYCLES = Band("cycles a minute", "1/min", 0.0, 6.0)
 
 def expected_of(case: Case, episodes: Sequence[Episode]) -> tuple[Expected, ...]:
     """Steady values of the recording, outside intermittent episodes, beside their bands."""
-    steady = case.steady(SETTLED_IN_S)
-    t = case.timeline.t_s
-    for episode in episodes:
-        if not episode.permanent and episode.kind != "sensor_fault":
-            steady = steady & ~((t >= episode.start_s) & (t <= episode.end_s + SETTLED_IN_S))
+    steady = case.steady(SETTLED_IN_S) & case.outside(episodes, SETTLED_IN_S)
     derived = case.derived
     rows: list[Expected] = []
     moving = case.operating.moving

@@ -20,7 +20,7 @@ LONGEST_IN_SPANS = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Exponential:
-    """A + B exp(-t/tau): ``u_tau_s`` from the residuals and their correlation, ``rms`` of the residuals."""
+    """A + B exp(-t/tau), t from the first reading; ``u_tau_s`` from the residuals and their correlation."""
 
     offset: float
     amplitude: float
@@ -50,7 +50,6 @@ def fit_one(t_s: Floats, y: Floats) -> Exponential | None:
     t, y = _blocks(t_s, y)
     if len(t) < FEWEST_POINTS or t[-1] <= t[0]:
         return None
-    t = t - t[0]
     shortest, longest = _range(t)
     taus: Floats = np.geomspace(shortest, longest, 60)
     for _ in range(4):
@@ -81,7 +80,6 @@ def fit_two(t_s: Floats, y: Floats) -> TwoExponentials | None:
     t, y = _blocks(t_s, y)
     if len(t) < 2 * FEWEST_POINTS or t[-1] <= t[0]:
         return None
-    t = t - t[0]
     grid = np.geomspace(*_range(t), 32).tolist()
     pairs = np.array([(a, b) for a in grid for b in grid if a < b])
     pair = _descended(t, y, pairs[int(np.argmin(_left_over_pairs(t, y, pairs)))])
@@ -105,9 +103,9 @@ def independent(residual: Floats) -> float:
 
 
 def _blocks(t_s: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """Block means, no more than 600; readings that are missing left out."""
+    """Block means, no more than 300, of what is not missing; times count from the first reading."""
     good = np.isfinite(y)
-    t, y = t_s[good], y[good]
+    t, y = t_s[good] - t_s[0], y[good]
     size = -(-len(t) // MOST_POINTS)
     if size <= 1:
         return t, y

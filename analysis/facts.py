@@ -82,11 +82,7 @@ def _speeds(case: Case, episodes: list[Episode]) -> list[Fact]:
 
 def _steady(case: Case, values: Floats | None, episodes: tuple[Episode, ...]) -> float | None:
     """Median while pumping steadily outside intermittent episodes."""
-    mask = case.steady(LIMITS["settled_in"].value)
-    t = case.timeline.t_s
-    for episode in episodes:
-        if not episode.permanent and episode.kind != "sensor_fault":
-            mask = mask & ~((t >= episode.start_s) & (t <= episode.end_s + LIMITS["settled_in"].value))
+    mask = case.steady(LIMITS["settled_in"].value) & case.outside(episodes, LIMITS["settled_in"].value)
     part = case.over(values, mask)
     return float(np.median(part)) if len(part) * case.timeline.step_s > 20.0 else None
 

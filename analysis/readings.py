@@ -19,6 +19,7 @@ LIMITS = limit_table(
 SPIKE_WINDOW = 5
 SLOPE_WINDOW = 11
 STEPS_NEAR = 10
+ENOUGH, PIECES = 40_000, 20
 MAD_TO_SIGMA = 1.482602218505602
 
 
@@ -32,7 +33,8 @@ def noise_of(values: Floats) -> float:
 
     The second difference of white noise has variance 6 sigma^2; the median absolute deviation shrugs off edges.
     """
-    valid = values[np.isfinite(values)]
+    valid = _some(values)
+    valid = valid[np.isfinite(valid)]
     if len(valid) < 5:
         return 0.0
     second = np.diff(valid, 2)
@@ -43,25 +45,49 @@ def noise_of(values: Floats) -> float:
     return max(sigma, resolution)
 
 
+def _some(values: Floats) -> Floats:
+    """Enough readings to tell the noise: pieces spread over a long recording, all of a short one."""
+    if len(values) <= ENOUGH:
+        return values
+    length = ENOUGH // PIECES
+    starts = np.linspace(0, len(values) - length, PIECES).astype(np.intp)
+    return values[starts[:, None] + np.arange(length)].ravel()
+
+
 def find_spikes(values: Floats, noise: float, least: float = 0.0) -> NDArray[np.intp]:
     """Indices of readings that stand out alone from their neighbours by more than noise, slope and ``least`` allow."""
-    where = np.flatnonzero(np.isfinite(values))
-    valid = values[where]
+    good = np.isfinite(values)
+    where = None if good.all() else np.flatnonzero(good)
+    valid = values if where is None else values[where]
     if len(valid) < SLOPE_WINDOW:
         return np.zeros(0, np.intp)
-    window = np.lib.stride_tricks.sliding_window_view(np.pad(valid, SPIKE_WINDOW // 2, mode="edge"), SPIKE_WINDOW)
-    median = np.median(window, axis=1)
-    off = np.abs(valid - median)
-    steps = np.abs(np.diff(median, prepend=median[0]))
-    slopes = np.lib.stride_tricks.sliding_window_view(np.pad(steps, SLOPE_WINDOW // 2, mode="edge"), SLOPE_WINDOW)
+    # One that stands alone is a top or a bottom, and as far from a neighbour as it must be from the median of five,
+    # which lies between its neighbours or beyond them: few are left to look at closely.
+    step = np.diff(valid)
+    far = max(LIMITS["spike_in_noise"].value * noise, least)
+    great = np.flatnonzero(np.abs(step) > far)
+    candidates = np.unique(np.concatenate([great, great + 1]))
+    candidates = candidates[(candidates > 0) & (candidates < len(valid) - 1)]
+    candidates = candidates[step[candidates - 1] * step[candidates] < 0.0]
+    if len(candidates) == 0:
+        return np.zeros(0, np.intp)
     # At a corner (a compressor starting) the slope on one side explains the departure: take the steepest near.
-    allowed = np.maximum(LIMITS["spike_in_noise"].value * noise, LIMITS["spike_in_slope"].value * slopes.max(axis=1))
-    before, after = np.roll(valid, 1), np.roll(valid, -1)
-    alone = (np.sign(valid - before) == np.sign(valid - after)) & (off > np.maximum(allowed, least))
-    alone[[0, -1]] = False
-    candidates = np.flatnonzero(alone)
+    reach = SLOPE_WINDOW // 2
+    medians = _medians_of_five(valid, candidates[:, None] + np.arange(-reach - 1, reach + 1))
+    slopes = np.abs(np.diff(medians, axis=1)).max(axis=1)
+    off = np.abs(valid[candidates] - medians[:, reach + 1])
+    alone = off > np.maximum(LIMITS["spike_in_slope"].value * slopes, far)
+    candidates, off = candidates[alone], off[alone]
     usual = _usual_steps(valid, candidates)
-    return where[candidates[off[candidates] > LIMITS["spike_in_steps"].value * usual]]
+    found = candidates[off > LIMITS["spike_in_steps"].value * usual]
+    return found if where is None else where[found]
+
+
+def _medians_of_five(valid: Floats, at: NDArray[np.intp]) -> Floats:
+    """Median of each reading and the two before and after it; the first and last reading stand for those beyond."""
+    last = len(valid) - 1
+    near = np.clip(at, 0, last)[..., None] + np.arange(-(SPIKE_WINDOW // 2), SPIKE_WINDOW // 2 + 1)
+    return np.median(valid[np.clip(near, 0, last)], axis=-1)
 
 
 def moves_against(values: Floats, other: Floats, at: NDArray[np.intp]) -> NDArray[np.bool_]:

@@ -15,7 +15,7 @@ from analysis.derived import Derived
 from analysis.findings import Run
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, Operating
-from analysis.stretches import smoothed, spans_of
+from analysis.stretches import edges_of, smoothed, spans_of
 from analysis.thermal_runs import pumping_by_temperature
 from analysis.timeline import Floats, Timeline, bridged
 
@@ -187,18 +187,23 @@ def legs_of(lift: Floats, step_s: float) -> list[Leg]:
 
     On a cool day there is little lift to lose, and its legs are smaller.
     """
-    scale = float(np.clip(np.quantile(lift, 0.75) / LIMITS["full_lift"].value, LIMITS["least_scale"].value, 1.0))
+    some = lift[:: max(len(lift) // 4000, 1)]
+    scale = float(np.clip(np.quantile(some, 0.75) / LIMITS["full_lift"].value, LIMITS["least_scale"].value, 1.0))
     reach = max(round(LIMITS["leg_window"].value / step_s), 1)
     padded = np.pad(lift, reach, mode="edge")
     slope = (padded[2 * reach :] - padded[: -2 * reach]) / (2 * reach * step_s)
     legs: list[Leg] = []
     for sign in (1.0, -1.0):
-        for first, last in spans_of(sign * slope > scale * LIMITS["leg_slope"].value):
+        firsts, lasts = edges_of(sign * slope > scale * LIMITS["leg_slope"].value)
+        if len(firsts) == 0:
+            continue
+        # Noise crosses the slope for a sample or two, thousands of times: only what makes a leg is looked at.
+        turns = np.minimum.reduce([sign * lift[np.clip(firsts + k, 0, lasts)] for k in range(-reach, 2 * reach + 1)])
+        kept = sign * lift[lasts] - turns >= scale * LIMITS["leg_change"].value
+        for first, last in zip(firsts[kept].tolist(), lasts[kept].tolist(), strict=True):
             near = slice(max(first - reach, 0), min(first + 2 * reach, last) + 1)
             turning = near.start + int(np.argmin(sign * lift[near]))
-            change = float(lift[last] - lift[turning])
-            if sign * change >= scale * LIMITS["leg_change"].value:
-                legs.append(Leg(turning, last, change))
+            legs.append(Leg(turning, last, float(lift[last] - lift[turning])))
     return sorted(legs, key=lambda leg: leg.first)
 
 

@@ -5,6 +5,7 @@ final +-5 % of its total change. Where the compressor cycles the same is measure
 """
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -58,10 +59,11 @@ def windows_of(
     """Windows of at least 120 s in one run without a change, or over cycles of one operating point."""
     edges_of_episodes = [(edge, "episode") for span in disturbed for edge in span]
     changes = sorted([*_changes(timeline, operating), *edges_of_episodes])
+    times = [time for time, _ in changes]
     shortest = LIMITS["shortest_window"].value
     windows: list[Window] = []
     for run in running.runs:
-        inside = [(time, after) for time, after in changes if run.start_s + 5.0 < time < run.end_s]
+        inside = changes[bisect_right(times, run.start_s + 5.0) : bisect_left(times, run.end_s)]
         edges = [(run.start_s, "compressor start"), *inside, (run.end_s, "")]
         windows.extend(
             Window(start, end - LIMITS["guard"].value, after)
@@ -69,7 +71,7 @@ def windows_of(
             if end - start - LIMITS["guard"].value >= shortest
         )
     if not windows and len(running.runs) > 1:
-        windows.extend(_cycling_windows(running, [time for time, _ in changes]))
+        windows.extend(_cycling_windows(running, times))
     return windows
 
 
@@ -78,7 +80,7 @@ def _cycling_windows(running: Running, changes: Sequence[float]) -> list[Window]
     edges = [starts[0], *(time for time in changes if time > starts[0] + 5.0), running.runs[-1].end_s]
     windows: list[Window] = []
     for start, end in pairwise(edges):
-        inside = tuple(time for time in starts if start <= time <= end)
+        inside = tuple(starts[bisect_left(starts, start) : bisect_right(starts, end)])
         if end - start >= LIMITS["shortest_window"].value and len(inside) > LIMITS["least_cycles"].value:
             after = "first start, cycling" if start == starts[0] else "change of operating point, cycling"
             windows.append(Window(start, end - LIMITS["guard"].value, after, inside))

@@ -235,8 +235,8 @@ class _Look:
         until = min(until, self._engine_end(at))
         low = self.at(self.derived.low_kpa, at - 1.0, at)
         evaporating = self.at(self.derived.evaporating_degc, at - 1.0, at)
-        seen = electrics_of(self.timeline, at, until)
         if self._supplied_after(at, until):
+            seen = electrics_of(self.timeline, at, until)
             return Stop(at, restart_s, "dropout", seen.cooling_stopped, seen.says())
         if self.compressor in VARIABLE and self.running.basis != "clutch":
             habit = None  # a stepless compressor is turned down, not cycled
@@ -250,6 +250,7 @@ class _Look:
         overdue = self.overdue_from(at, until, habit, near_cut_out or bool(cold))
         if overdue is not None:
             says = "the compressor stayed off past the point at which it usually restarts"
+            seen = electrics_of(self.timeline, at, until)
             if seen.cooling_stopped != "not decidable":
                 says += f"; {seen.says()}"
             return Stop(overdue, restart_s, "dropout", seen.cooling_stopped, says)
@@ -272,8 +273,9 @@ class _Look:
 
     def _engine_end(self, at: float) -> float:
         """When the engine stopped after a moment, or the end."""
-        stopped = np.flatnonzero(~self.operating.engine_running[self.timeline.index(at) :])
-        return at + float(stopped[0]) * self.timeline.step_s if len(stopped) else self.timeline.duration_s
+        after = self.operating.engine_running[self.timeline.index(at) :]
+        stopped = int(np.argmin(after))  # the first one, without a look at the rest
+        return self.timeline.duration_s if after[stopped] else at + stopped * self.timeline.step_s
 
     def _supplied_after(self, at: float, until: float) -> bool | None:
         """Whether the clutch kept its supply for most of the stop; None without a clutch channel."""

@@ -1,16 +1,55 @@
 """Stretches of a mask, and moving means."""
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
 Mask = NDArray[np.bool_]
 Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
 
 
 def spans_of(mask: Mask) -> list[tuple[int, int]]:
     """First and last index of each stretch of a mask that is true."""
-    edges = np.diff(mask.astype(np.int8), prepend=0, append=0)
-    return list(zip(np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True))
+    firsts, lasts = edges_of(mask)
+    return list(zip(firsts.tolist(), lasts.tolist(), strict=True))
+
+
+def edges_of(mask: Mask) -> tuple[Indices, Indices]:
+    """First and last indices of the stretches of a mask that are true."""
+    if len(mask) == 0:
+        none = np.zeros(0, np.intp)
+        return none, none
+    turns = np.flatnonzero(mask[1:] != mask[:-1])
+    firsts, lasts = turns + 1, turns
+    start, end = bool(mask[0]), bool(mask[-1])
+    firsts, lasts = firsts[int(start) :: 2], lasts[int(not start) :: 2]
+    firsts = np.concatenate([[0], firsts]) if start else firsts
+    return firsts, np.concatenate([lasts, [len(mask) - 1]]) if end else lasts
+
+
+def last_where(holds: Callable[[slice], Mask], end: int) -> int:
+    """Last index up to ``end`` at which a condition of slices holds; -1 for none. It looks back piece by piece."""
+    piece = 1024
+    while end >= 0:
+        start = max(end - piece + 1, 0)
+        hits = np.flatnonzero(holds(slice(start, end + 1)))
+        if len(hits):
+            return start + int(hits[-1])
+        end, piece = start - 1, 4 * piece
+    return -1
+
+
+def medians_by(key: Indices, values: Floats) -> Floats:
+    """Median of the values of each key, in order; the keys must not fall."""
+    edges = np.flatnonzero(np.diff(key)) + 1
+    return np.array([_median(part) for part in np.split(values, edges) if len(part)])
+
+
+def _median(values: Floats) -> float:
+    ordered = np.sort(values)
+    return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2.0
 
 
 def smoothed(values: Floats, step_s: float, window_s: float) -> Floats:
@@ -18,7 +57,18 @@ def smoothed(values: Floats, step_s: float, window_s: float) -> Floats:
     half = max(round(window_s / step_s / 2.0), 0)
     if half == 0:
         return values
-    total = np.cumsum(np.concatenate([[0.0], values]))
-    first = np.maximum(np.arange(len(values)) - half, 0)
-    last = np.minimum(np.arange(len(values)) + half + 1, len(values))
-    return (total[last] - total[first]) / (last - first)
+    count = len(values)
+    total = np.zeros(count + 1)
+    np.cumsum(values, out=total[1:])
+    if count <= 2 * half:
+        first = np.maximum(np.arange(count) - half, 0)
+        last = np.minimum(np.arange(count) + half + 1, count)
+        return (total[last] - total[first]) / (last - first)
+    width = 2 * half + 1
+    out = np.empty(count)
+    np.subtract(total[width:], total[:-width], out=out[half : count - half])
+    out[half : count - half] /= width
+    growing = np.arange(half + 1, width)
+    out[:half] = total[growing] / growing
+    out[count - half :] = (total[count] - total[count - growing[::-1]]) / growing[::-1]
+    return out

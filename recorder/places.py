@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 from recorder.errors import InputError
 
@@ -89,6 +90,7 @@ PLACES = {
 _NUMBERED = re.compile(r"^(?P<place>[a-z_]+?)(?:_(?P<number>[2-9]|[1-9][0-9]{1,2}))?$")
 
 
+@lru_cache(maxsize=1024)
 def place_of(channel_id: str) -> Place:
     """Return the place that a channel id such as ``vent`` or ``vent_2`` names.
 

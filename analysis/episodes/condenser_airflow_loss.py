@@ -17,6 +17,7 @@ from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.runs import spans_of
 from analysis.soak import excess_over_saturation
+from analysis.stretches import last_where
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
 
@@ -201,9 +202,8 @@ class _Edges:
 def _edges(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) -> _Edges:
     """From where it left its baseline to where it turned to fall."""
     first, last = span
-    floor = baseline + LIMITS["onset"].value
-    low = np.flatnonzero((seen[: first + 1] <= floor[: first + 1]) | ~case.running.pumping[: first + 1])
-    onset = int(low[-1]) + 1 if len(low) else 0
+    above, pumping = LIMITS["onset"].value, case.running.pumping
+    onset = last_where(lambda part: (seen[part] <= baseline[part] + above) | ~pumping[part], first) + 1
     onset = _climb_begins(case, seen, onset, span)
     tail = max(first, last - round(45.0 / case.timeline.step_s))
     window = seen[tail : last + 1]
@@ -291,7 +291,7 @@ def _u_over(case: Case, over_k: float) -> float:
     high = case.derived.high_kpa
     if ambient is None or high is None or not math.isfinite(over_k):
         return 2.0
-    typical = float(np.nanmedian(high[case.running.pumping])) if case.running.pumping.any() else 1500.0
+    typical = case.usual_high_kpa if math.isfinite(case.usual_high_kpa) else 1500.0
     return math.hypot(ambient.u, case.derived.u_condensing_k(case.timeline, typical))
 
 

@@ -14,6 +14,7 @@ from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.runs import VARIABLE
+from analysis.stretches import medians_by
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
 
@@ -149,7 +150,7 @@ def _by_minute(case: Case, values: Floats | None, mask: Mask) -> Floats:
     chosen = mask & np.isfinite(values)
     minute = (case.timeline.t_s[chosen] / 60.0).astype(np.intp)
     part = values[chosen]
-    return np.array([float(np.median(part[minute == m])) for m in np.unique(minute)])
+    return medians_by(minute, part)
 
 
 def _warm(case: Case, late: Mask) -> bool:

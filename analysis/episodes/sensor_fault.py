@@ -10,7 +10,7 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.runs import spans_of
+from analysis.stretches import edges_of
 from analysis.timeline import Floats, Signal, Span
 from analysis.uncertainty import combine, measured
 
@@ -112,17 +112,17 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
     t = signal.t_s[np.isfinite(signal.values)]
     if len(values) < 20:
         return []
-    same = np.concatenate([np.diff(values) == 0.0, [False]])
-    usual = float(np.quantile([b - a + 1 for a, b in spans_of(same)] or [0], 0.9)) * signal.step_s
-    steps = np.abs(np.diff(values))
-    coarse = float(np.min(steps[steps > 0.0], initial=np.inf)) > COARSE[signal.channel.quantity]
-    least = LIMITS["stuck_if_coarse" if coarse else "stuck"].value
+    steps = np.diff(values)
+    firsts, lasts = edges_of(steps == 0.0)
+    usual = (float(np.quantile(lasts - firsts + 1, 0.9)) if len(firsts) else 0.0) * signal.step_s
+    moves = np.abs(steps[steps != 0.0])
+    coarse = float(np.min(moves, initial=np.inf)) > COARSE[signal.channel.quantity]
+    least = max(LIMITS["stuck_if_coarse" if coarse else "stuck"].value, LIMITS["stuck_in_usual"].value * usual)
+    long = t[np.minimum(lasts + 1, len(t) - 1)] - t[firsts] >= least
     episodes: list[Episode] = []
-    for first, last in spans_of(same):
+    for first, last in zip(firsts[long].tolist(), lasts[long].tolist(), strict=True):
         start, end = float(t[first]), float(t[min(last + 1, len(t) - 1)])
-        if end - start < max(least, LIMITS["stuck_in_usual"].value * usual) or not _neighbour_moves(
-            case, signal, start, end
-        ):
+        if not _neighbour_moves(case, signal, start, end):
             continue
         says = (
             f"{signal.channel.id} stood still at {values[first]:.1f} {signal.channel.unit} while its neighbours moved"
