@@ -21,6 +21,7 @@ KIND = "undercharge"
 NEEDS = ("low_side", "high_side", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("superheat_high", 16.0, "K", "5-15 K at the compressor inlet is usual; " + PRACTICE),
+    Limit("far_starved", 22.0, "K", "vent over evaporating, as behind a narrow place; " + PRACTICE),
     Limit("heat_rejected", 6.0, "K", "condensing over ambient, below which subcooling tells nothing; " + PRACTICE),
     Limit("freezing", -4.0, "degC", "evaporating; ice starves the evaporator of air, not of refrigerant; " + PRACTICE),
     Limit("short_on", 8.0, "s", "an orifice system on for less at a warm ambient; " + PRACTICE),
@@ -71,7 +72,8 @@ def detect(case: Case) -> Detection:
         speaking = [sign for sign in signs if sign.weight > 0]
         said += [sign.evidence.says for sign in speaking]
         strongest = max((sign.weight for sign in speaking), default=0.0)
-        if total >= LIMITS["present"].value and (len(speaking) > 1 or strongest >= LIMITS["present"].value):
+        enough = total >= LIMITS["present"].value and (len(speaking) > 1 or strongest >= LIMITS["present"].value)
+        if enough and not _as_narrow(case, signs):
             episodes.append(_episode(case, stretch, speaking))
     if episodes:
         return Detection(PRESENT, "the signs of too little refrigerant agree", tuple(episodes))
@@ -86,6 +88,16 @@ def detect(case: Case) -> Detection:
     return Detection(
         UNDECIDED, f"{seen or 'nothing steady to judge by'}: that does not settle it{told}", (), missing, suspected
     )
+
+
+def _as_narrow(case: Case, signs: list[_Sign]) -> bool:
+    """Whether a narrow place explains the signs as well: far starved, and nothing tells how much liquid there is."""
+    if {sign.evidence.rule for sign in signs} - {"superheat", "vent_gap"} or not case.lacks("liquid_line"):
+        return False
+    gaps = [
+        sign.evidence.measures["vent_over_evaporating_k"].value for sign in signs if sign.evidence.rule == "vent_gap"
+    ]
+    return any(gap is not None and gap > LIMITS["far_starved"].value for gap in gaps)
 
 
 def _signs(case: Case, stretch: Span) -> list[_Sign | None]:
