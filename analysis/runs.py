@@ -6,6 +6,7 @@ that has volts while the lift collapses does not pump. A compressor of variable 
 at low demand keeps some lift, so only a lift that is nearly gone ends its run.
 """
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -37,6 +38,9 @@ LIMITS = limit_table(
     Limit("slow_window", 4.0, "s", PRACTICE),
     Limit("slow_end", 120.0, "s", "a stepless compressor lets go within 10-60 s; " + PRACTICE),
     Limit("variable_shortest", 5.0, "s", "a stepless compressor does not run for less; " + PRACTICE),
+    Limit("warms_within", 40.0, "s", PRACTICE),
+    Limit("overtaken", -1.5, "K", "vent under evaporating; " + PRACTICE),
+    Limit("cooled", 1.5, "K", "condensing over ambient; " + PRACTICE),
     Limit("trip_from", 2500.0, "kPa gauge", "high-pressure switches open at 2.6-3.2 MPa; " + PRACTICE),
     Limit("trip_fall", 300.0, "kPa", "a switch closes again 400-800 kPa lower; " + PRACTICE),
     Limit("still", 0.005, "1/s", "slope of the lift; " + PRACTICE),
@@ -107,6 +111,7 @@ def running_of(timeline: Timeline, derived: Derived, operating: Operating, compr
     possible = _possible(timeline, operating)
     if compressor in VARIABLE:
         pumping = _from_level(lift, possible, timeline.step_s) & possible & ~_tripped(timeline, derived, lift)
+        pumping &= ~_not_drawn(timeline, derived, lift)
     else:
         pumping = _from_legs(lift, timeline.step_s) & possible
     pumping = _edges_by_lift(pumping, lift, timeline.step_s, LIMITS["late_mark"].value, LIMITS["start_delay"].value)
@@ -144,9 +149,19 @@ def _edges_by_lift(pumping: Mask, lift: Floats, step_s: float, before_s: float, 
         if last < len(pumping) - 1:
             near = max(last - reach, (begin + last) // 2)
             window = lift[near : last + 2 + ahead]
-            end = near + int(np.flatnonzero(window >= window.max() - slack)[-1])
+            end = near + _kink(window, slack)
         moved[min(begin, last) : min(end, len(pumping) - 1) + 1] = True
     return moved
+
+
+def _kink(window: Floats, slack: float) -> int:
+    """Where a lift begins to fall steeply: the last point before its steepest fall that falls by less than half."""
+    falls = -np.diff(window)
+    steepest = int(np.argmax(falls)) if len(falls) else 0
+    if not len(falls) or falls[steepest] <= slack / 2.0:
+        return int(np.flatnonzero(window >= window.max() - slack)[-1])
+    gentle = np.flatnonzero(falls[: steepest + 1] < 0.5 * falls[steepest])
+    return int(gentle[-1]) + 1 if len(gentle) else 0
 
 
 def _running(basis: str, timeline: Timeline, pumping: Mask, supplied: Mask | None, lift: Floats | None) -> Running:
@@ -325,6 +340,39 @@ def _tripped(timeline: Timeline, derived: Derived, lift: Floats) -> Mask:
         if top >= LIMITS["trip_from"].value and falls and rises:
             off[first + 1 : other.first + 1] = True
     return off
+
+
+def _not_drawn(timeline: Timeline, derived: Derived, lift: Floats) -> Mask:
+    """Stops of a stepless compressor short of equal sides: the low side rises past what the air at the vents allows.
+
+    While anything is drawn off, the evaporator boils below the temperature of the air that it cools; once nothing is,
+    liquid that comes through the valve warms it faster than that air. Or the condenser cools to the ambient.
+    """
+    off = np.zeros(len(lift), np.bool_)
+    gap, over = derived.vent_over_evaporating_k, derived.over_ambient_k
+    step = timeline.step_s
+    legs = legs_of(lift, step)
+    for index, leg in enumerate(legs):
+        if leg.change >= 0.0:
+            continue
+        rise = next((other.first for other in legs[index + 1 :] if other.change > 0), len(lift) - 1)
+        back = np.flatnonzero(lift[leg.last : rise + 1] > LIMITS["stop_leaves"].value * lift[leg.first])
+        end = leg.last + int(back[0]) if len(back) else rise
+        soon = leg.first + round(LIMITS["warms_within"].value / step)
+        overtaken = _least(gap, leg.first, min(soon, end), step) < LIMITS["overtaken"].value
+        cooled = _least(over, max(end - round(10.0 / step), leg.last), end, step) < LIMITS["cooled"].value
+        if overtaken or cooled:
+            off[leg.first + 1 : end + 1] = True
+    return off
+
+
+def _least(values: Floats | None, first: int, last: int, step_s: float) -> float:
+    """Least of a stretch, evened over 2 s; infinite where there is none."""
+    if values is None:
+        return math.inf
+    part = values[first : last + 1]
+    part = part[np.isfinite(part)]
+    return float(np.min(smoothed(part, step_s, 2.0))) if len(part) else math.inf
 
 
 def _lasting(on: Mask, least: int) -> Mask:
