@@ -38,6 +38,8 @@ LIMITS = limit_table(
     Limit("slow_window", 4.0, "s", PRACTICE),
     Limit("slow_end", 120.0, "s", "a stepless compressor lets go within 10-60 s; " + PRACTICE),
     Limit("variable_shortest", 5.0, "s", "a stepless compressor does not run for less; " + PRACTICE),
+    Limit("usual_share", 0.6, "share of the usual lift", PRACTICE),
+    Limit("parted", 0.4, "1", "rise of the lift at a start; " + PRACTICE),
     Limit("warms_within", 40.0, "s", PRACTICE),
     Limit("overtaken", -1.5, "K", "vent under evaporating; " + PRACTICE),
     Limit("cooled", 1.5, "K", "condensing over ambient; " + PRACTICE),
@@ -109,6 +111,8 @@ def running_of(timeline: Timeline, derived: Derived, operating: Operating, compr
             return _running("temperatures", timeline, by_air, None, None)
         return Running("none", np.zeros(len(timeline.t_s), np.bool_), None, (), float("nan"))
     possible = _possible(timeline, operating)
+    if operating.engine_basis != "engine_speed":
+        possible |= _started_unmarked(lift, possible, timeline.step_s)
     if compressor in VARIABLE:
         pumping = _from_level(lift, possible, timeline.step_s) & possible & ~_tripped(timeline, derived, lift)
         pumping &= ~_not_drawn(timeline, derived, lift)
@@ -125,6 +129,20 @@ def _possible(timeline: Timeline, operating: Operating) -> Mask:
     early = round(LIMITS["late_mark"].value / timeline.step_s)
     running = operating.engine_running & (operating.asked if operating.asked_basis == "marks" else True)
     return running | np.concatenate([running[early:], np.repeat(running[-1:], early)])[: len(running)]
+
+
+def _started_unmarked(lift: Floats, possible: Mask, step_s: float) -> Mask:
+    """From a start that nobody marked: the sides part as far as usual although a mark says that cooling is off."""
+    started = np.zeros(len(lift), np.bool_)
+    if possible.all() or not possible.any():
+        return started
+    usual = LIMITS["usual_share"].value * float(np.quantile(lift[possible], 0.75))
+    spans = spans_of(~possible)
+    for leg in legs_of(lift, step_s):
+        inside = next((span for span in spans if span[0] < leg.first <= span[1]), None)
+        if inside is not None and leg.change >= LIMITS["parted"].value and lift[leg.last] >= usual:
+            started[leg.first : inside[1] + 1] = True
+    return started
 
 
 def _edges_by_lift(pumping: Mask, lift: Floats, step_s: float, before_s: float, delay_s: float) -> Mask:
