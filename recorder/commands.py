@@ -249,6 +249,9 @@ def check(recording: Path) -> None:
     for name in extra_files(recording):
         say(f"{name} stands beside the recording; the seal does not speak of it.")
     click.echo(f"intact, digest {short_digest(opened.digest or '')}")
+    if opened.chain_digest is not None:
+        count = len(opened.amendments)
+        click.echo(f"{count} amendment{'s' if count > 1 else ''} since, digest {short_digest(opened.chain_digest)}")
 
 
 @click.command("import")
