@@ -1,9 +1,5 @@
-"""The recorder's commands: record, mark, seal, check, import, replay (``calibrate`` has its own file)."""
+"""The recorder's commands: find, record, mark, seal, check, import, replay (``calibrate`` has its own file)."""
 
-import asyncio
-import signal
-import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +11,6 @@ from recorder.jobsheet import MARK_KINDS, JobSheet, read_job_sheet
 
 if TYPE_CHECKING:
     from recorder.calibration_file import KnownCalibration
-    from recorder.session import NodeState, Session
 
 RECORD_CAUTIONS = """\
 Before you record: eye and hand protection; refrigerant burns and, with R-1234yf or R-152a, no flame or spark nearby.
@@ -67,55 +62,108 @@ def _duration(_context: click.Context, _option: click.Parameter, text: str | Non
     return None if text is None else seconds_of(text)
 
 
+def bytes_of(text: str) -> int:
+    """Read a size such as 500MB or 2GB."""
+    units = {"KB": 1e3, "MB": 1e6, "GB": 1e9, "TB": 1e12}
+    number, unit = text[:-2], text[-2:].upper()
+    try:
+        value = float(number) * units[unit]
+    except (ValueError, KeyError):
+        value = -1.0
+    if not 1e6 <= value < 1e15:
+        raise InputError(f"--cap {text}: write a size of at least a megabyte such as 500MB or 2GB.")
+    return int(value)
+
+
+def _size(_context: click.Context, _option: click.Parameter, text: str | None) -> int | None:
+    return None if text is None else bytes_of(text)
+
+
 def _job(job_file: Path | None) -> JobSheet:
     return read_job_sheet(job_file) if job_file else JobSheet()
 
 
-def status_line(nodes: "list[NodeState]", elapsed_s: float) -> str:
-    """One line on all nodes of a recording under way."""
-    told = [f"{node.name or node.address}: {node.state}, {node.frames} frames" for node in nodes]
-    return f"{int(elapsed_s) // 60:d}:{int(elapsed_s) % 60:02d}  " + "  |  ".join(told)
-
-
 @click.command()
-@click.argument("addresses", nargs=-1, required=True, metavar="PORT...")
-@job_option
-@out_option
-@click.option("--for", "for_s", callback=_duration, help="Stop after this time: 90s, 40m, 2h.")
-def record(addresses: tuple[str, ...], job_file: Path | None, out: Path | None, for_s: float | None) -> None:
-    """Record the nodes on PORT (a serial port or socket://host:port) until Ctrl-C or their end, then seal.
+@click.argument("ports", nargs=-1, metavar="[PORT]...")
+def find(ports: tuple[str, ...]) -> None:
+    """List the nodes that are there: on the PORTs named, else on all serial ports and BLE.
+
+    Every port is opened and asked; that can restart a device that is no node. A Modbus device cannot be found: record
+    from it through a register map (modbus:map.toml). Takes at most half a minute.
 
     \b
     Example:
-      warmspell record /dev/ttyACM0 --job bus7.toml --for 40m
+      warmspell find
     """
+    import asyncio
+
+    from recorder.survey import as_table, survey
+
+    seen = asyncio.run(survey(list(ports), radio=not ports))
+    for remark in seen.remarks:
+        say(remark)
+    if seen.found:
+        click.echo(as_table(seen.found))
+        say(f"Record with: warmspell record {' '.join(found.address for found in seen.found)}")
+
+
+@click.command()
+@click.argument("addresses", nargs=-1, required=True, metavar="ADDRESS...")
+@job_option
+@out_option
+@click.option("--for", "for_s", callback=_duration, help="Stop after this time: 90s, 40m, 2h.")
+@click.option("--unattended", is_flag=True, help="Start when nodes appear, seal when they fall silent, start anew.")
+@click.option("--quiet", "quiet_s", callback=_duration, help="Unattended: silence that ends a recording (default 60s).")
+@click.option("--cap", "cap_bytes", callback=_size, help="Stop once all recordings of the folder take so much: 2GB.")
+def record(
+    addresses: tuple[str, ...],
+    job_file: Path | None,
+    out: Path | None,
+    for_s: float | None,
+    unattended: bool,
+    quiet_s: float | None,
+    cap_bytes: int | None,
+) -> None:
+    """Record the nodes at ADDRESS... until Ctrl-C or their end, then seal.
+
+    An address is a serial port, or what 'warmspell find' prints: ble:..., ess:..., nmea:..., senml:...,
+    modbus:map.toml, socket://host:port. A full disk or a reached cap stops recording; nothing is ever deleted for room.
+
+    \b
+    Example:
+      warmspell record /dev/ttyACM0 ble:00:00:5E:00:53:01 --job bus7.toml --for 40m
+    """
+    from recorder import acquire
     from recorder.clock import HostClock
     from recorder.links import link_to
-    from recorder.recording import short_digest
-    from recorder.sealing import seal
-    from recorder.session import Session
-    from recorder.store import RecordingStore, default_folder, discard_empty, software
+    from recorder.store import RecordingStore, Room, default_folder
 
     links = [link_to(address) for address in addresses]
-    for absent in filter(None, (link.absent for link in links)):
+    for absent in () if unattended else filter(None, (link.absent for link in links)):
         raise InputError(absent)
     job = _job(job_file)
     say(RECORD_CAUTIONS)
     if job.refrigerant is None:
         say("No refrigerant is stated: pass a job sheet with --job, now or to 'analyse' and 'report' later.")
-    store = RecordingStore(out or default_folder(), job, HostClock.start(), known=_calibrations())
-    say(f"Recording into {store.folder}. Mark moments with: warmspell mark KIND --recording {store.folder}")
-    show = _shower(store.host.now_ns)
-    session = Session(store, links, show)
-    asyncio.run(_until_stopped(session, for_s))
-    if not any(node.frames for node in session.nodes):
-        states = "; ".join(
-            node.state if node.address in node.state else f"{node.address}: {node.state}" for node in session.nodes
+    folder, room = out or default_folder(), Room(cap_bytes)
+
+    def make_store(host: HostClock) -> RecordingStore:
+        return RecordingStore(folder, job, host, room, _calibrations())
+
+    if unattended:
+        say("Waiting for the nodes; Ctrl-C ends it.")
+        acquire.unattended(
+            links,
+            acquire.store_maker(make_store, job, say),
+            quiet_s or acquire.QUIET_S,
+            for_s,
+            say,
+            lambda store: click.echo(str(store.folder)),
         )
-        discard_empty(store.folder)
-        raise InputError(f"nothing was received, nothing was kept ({states}).")
-    digest = seal(store.folder, software())
-    say(f"\nSealed. Digest {short_digest(digest)} - note it on the order, so that it can be shown later.")
+        return
+    store = make_store(HostClock.start())
+    say(f"Recording into {store.folder}. Mark moments with: warmspell mark KIND --recording {store.folder}")
+    acquire.attended(links, store, for_s, say)
     click.echo(str(store.folder))
 
 
@@ -126,28 +174,6 @@ def _calibrations() -> "tuple[KnownCalibration, ...]":
     except InputError as reason:
         say(f"{reason} Recording without it: what sensors send is kept, calibrations can be applied later.")
         return ()
-
-
-def _shower(now_ns: Callable[[], int]) -> "Callable[[list[NodeState]], None]":
-    started_ns = now_ns()
-
-    def show(nodes: "list[NodeState]") -> None:
-        if sys.stderr.isatty():
-            click.echo(f"\r{status_line(nodes, (now_ns() - started_ns) / 1e9)}\x1b[K", nl=False, err=True)
-
-    return show
-
-
-async def _until_stopped(session: "Session", for_s: float | None) -> None:
-    loop = asyncio.get_running_loop()
-    for name in ("SIGINT", "SIGTERM"):
-        number = getattr(signal, name, None)
-        if number is not None and sys.platform != "win32":
-            loop.add_signal_handler(number, session.stop)
-    try:
-        await session.run(for_s)
-    except asyncio.CancelledError:  # Ctrl-C where the loop cannot take signals
-        session.stop()
 
 
 @click.command()
@@ -223,6 +249,9 @@ def check(recording: Path) -> None:
     for name in extra_files(recording):
         say(f"{name} stands beside the recording; the seal does not speak of it.")
     click.echo(f"intact, digest {short_digest(opened.digest or '')}")
+    if opened.chain_digest is not None:
+        count = len(opened.amendments)
+        click.echo(f"{count} amendment{'s' if count > 1 else ''} since, digest {short_digest(opened.chain_digest)}")
 
 
 @click.command("import")
@@ -277,4 +306,4 @@ def replay(recording: Path, speed: float, tcp: bool) -> None:
         raise InputError(f"{line.name}: nobody recorded to the end.")
 
 
-COMMANDS = (record, mark, seal, check, calibrate, import_, replay)
+COMMANDS = (find, record, mark, seal, check, calibrate, import_, replay)

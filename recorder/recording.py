@@ -1,15 +1,15 @@
 """Reading a recording: sealed, or as a crash left it."""
 
-import hashlib
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
 import polars as pl
 
+from recorder.amendments import Amendment, amended_job, amended_marks, read_amendments
 from recorder.clock import HostClock
 from recorder.errors import InputError
+from recorder.hashes import SEAL_FILE, check_seal, json_object
 from recorder.jobsheet import JobSheet, job_sheet_from
 from recorder.journal import read_journal
 from recorder.marks import Mark, read_marks, utc_ns_of
@@ -18,9 +18,7 @@ from recorder.streams import NodeContent, assemble, recorded_utc_ns, stream_id, 
 
 SCHEMA = 1
 RECORDING_FILE = "recording.json"
-SEAL_FILE = "seal.json"
 OPENING_FILE = "opening.json"
-AMENDMENTS_FILE = "amendments.jsonl"
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +37,8 @@ class Recording:
 
     ``damage`` names each part that is missing, altered or unreadable; what is damaged is left out of ``streams``.
     Marks carry the recording's own UTC (a replay's clock runs faster than the host's). ``timed`` says whether anybody
-    stated the time of day.
+    stated the time of day. ``job`` and ``marks`` are as ``amendments`` corrected them; what was sealed stays in
+    ``sealed_job`` and ``sealed_marks``, and ``chain_digest`` is that of the last amendment.
     """
 
     path: Path
@@ -54,6 +53,10 @@ class Recording:
     digest: str | None
     origin: str | None = None
     timed: bool = True
+    amendments: tuple[Amendment, ...] = ()
+    sealed_job: JobSheet | None = None
+    sealed_marks: tuple[Mark, ...] | None = None
+    chain_digest: str | None = None
 
     @property
     def intact(self) -> bool:
@@ -70,56 +73,6 @@ class Recording:
 def short_digest(digest: str) -> str:
     """First 80 bits of a digest in groups of four, for print beside a signature."""
     return "-".join(digest[i : i + 4] for i in range(0, 20, 4)).upper()
-
-
-def sha256_of(path: Path) -> str:
-    """SHA-256 of a file."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def digest_over(files: dict[str, str]) -> str:
-    """One digest over all files: SHA-256 of the sorted lines ``hash  name``."""
-    listing = "".join(f"{digest}  {name}\n" for name, digest in sorted(files.items()))
-    return hashlib.sha256(listing.encode()).hexdigest()
-
-
-def _json_object(path: Path) -> dict[str, Any]:
-    try:
-        values: object = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as reason:
-        raise InputError(f"{path}: cannot be read ({reason}).") from None
-    if not isinstance(values, dict):
-        raise InputError(f"{path}: is not a JSON object.")
-    return cast("dict[str, Any]", values)
-
-
-def check_seal(folder: Path) -> tuple[str | None, list[str]]:
-    """Verify every hash of a sealed recording.
-
-    Returns
-    -------
-    digest : str or None
-        The seal's digest over all files; None where the seal cannot be read.
-    damage : list of str
-        One sentence for each file that is missing or altered.
-    """
-    try:
-        seal = _json_object(folder / SEAL_FILE)
-        files = cast("dict[str, str]", seal["files"])
-        digest = str(seal["digest"])
-    except (InputError, KeyError):
-        return None, [f"{SEAL_FILE} is missing or cannot be read"]
-    damage: list[str] = []
-    for name, expected in files.items():
-        path = folder / name
-        if not path.is_file():
-            damage.append(f"{name} is missing")
-        elif sha256_of(path) != expected:
-            damage.append(f"{name} was altered after sealing")
-    if digest_over(files) != digest:
-        damage.append(f"{SEAL_FILE} does not agree with its own digest")
-    return digest, damage
 
 
 def open_recording(path: Path) -> Recording:
@@ -142,7 +95,7 @@ def open_recording(path: Path) -> Recording:
 
 def _open_sealed(path: Path) -> Recording:
     digest, damage = check_seal(path)
-    about = _json_object(path / RECORDING_FILE)
+    about = json_object(path / RECORDING_FILE)
     streams: list[Stream] = []
     try:
         job = job_sheet_from(about["job_sheet"], f"{path / RECORDING_FILE}")
@@ -160,8 +113,24 @@ def _open_sealed(path: Path) -> Recording:
     marks, unread = read_marks(path)
     base = cast("dict[str, str]", about.get("mark_times_utc") or {})
     timed = tuple(_retimed(mark, base) for mark in marks)
+    amendments, broken, chain_digest = read_amendments(path, digest)
     return Recording(
-        path, identity, True, (*damage, *unread), job, tuple(streams), timed, nodes, software, digest, origin, stated
+        path,
+        identity,
+        True,
+        (*damage, *unread, *broken),
+        amended_job(job, amendments),
+        tuple(streams),
+        amended_marks(timed, amendments),
+        nodes,
+        software,
+        digest,
+        origin,
+        stated,
+        amendments,
+        job,
+        timed,
+        chain_digest,
     )
 
 
@@ -184,7 +153,7 @@ def _parquet(path: Path, name: str, channels: tuple[Channel, ...], damage: list[
 
 def read_opening(path: Path) -> dict[str, Any]:
     """What an unsealed recording says of itself."""
-    return _json_object(path / OPENING_FILE)
+    return json_object(path / OPENING_FILE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +173,7 @@ def read_unsealed_nodes(path: Path, host: HostClock) -> tuple[list[UnsealedNode]
     for journal in sorted(path.glob("*.journal")):
         held = read_journal(journal)
         told = path / f"{journal.stem}.node.json"
-        description = description_from(_json_object(told)) if told.exists() else None
+        description = description_from(json_object(told)) if told.exists() else None
         content = assemble(held.arrivals, host, description)
         own = [f"{journal.name}: {held.lost_bytes} bytes at its end or in it belong to no intact frame"]
         own = own if held.lost_bytes else []

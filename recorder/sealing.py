@@ -9,24 +9,21 @@ from typing import Any
 
 import polars as pl
 
+from recorder.amendments import AMENDMENTS_FILE
 from recorder.clock import HostClock
 from recorder.errors import InputError, StoreError
+from recorder.hashes import SEAL_FILE, check_seal, digest_over, sha256_of
 from recorder.jobsheet import JobSheet, job_sheet_from
 from recorder.marks import MARKS_FILE, Mark, iso_utc, read_marks
 from recorder.recording import (
-    AMENDMENTS_FILE,
     OPENING_FILE,
     RECORDING_FILE,
     SCHEMA,
-    SEAL_FILE,
     Stream,
-    check_seal,
-    digest_over,
     marks_in_recording_time,
     node_entry,
     read_opening,
     read_unsealed_nodes,
-    sha256_of,
 )
 
 SEALED_LEVEL, PART_LEVEL = 14, 3

@@ -9,6 +9,7 @@ import contextlib
 from pathlib import Path
 
 import serial
+from serial.tools import list_ports
 
 from recorder.clock import now_ns, utc_now_ns
 from recorder.errors import InputError, LinkError
@@ -18,8 +19,14 @@ READ_WAIT_S = 0.1
 WRITE_WAIT_S = 2.0
 LARGEST_READ = 1 << 16
 BY_ID = Path("/dev/serial/by-id")
+_LOCKED = "exclusively lock"
 _LOST = (OSError, TypeError, AttributeError)
 """SerialException on a read, a bare OSError from in_waiting, pyserial's own slips when the port is pulled mid-read."""
+
+
+def all_ports() -> list[str]:
+    """The serial ports that this computer has now."""
+    return sorted(str(port.device) for port in list_ports.comports())
 
 
 def stable_name(port: str, by_id: Path = BY_ID) -> str:
@@ -93,9 +100,11 @@ class SerialPort:
                 baudrate=self._baud,
                 timeout=READ_WAIT_S,
                 write_timeout=WRITE_WAIT_S,
+                exclusive=None if "://" in self.name else True,  # two readers would share the bytes between them
             )
         except (OSError, ValueError) as reason:
-            raise LinkError(f"{self.name}: cannot be opened ({reason})") from None
+            words = "another program has it open" if _LOCKED in str(reason) else str(reason)
+            raise LinkError(f"{self.name}: cannot be opened ({words})") from None
 
     async def read(self) -> tuple[bytes, int, int]:
         """Wait up to ``READ_WAIT_S`` for bytes; returns them with host monotonic time and UTC [ns]."""

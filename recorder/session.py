@@ -16,6 +16,7 @@ SHORTEST_BACKOFF_S, LONGEST_BACKOFF_S = 0.5, 30.0
 OPEN_S, CLOSE_S = 40.0, 6.0
 """Outer bounds on opening and closing any link (common practice, no source)."""
 SHOW_EVERY_S = 0.5
+LOOK_EVERY_S = 0.3
 
 
 class Session:
@@ -37,6 +38,7 @@ class Session:
         self._show = show
         self._stop = asyncio.Event()
         self.ended_by: str | None = None
+        self.disk_full = False
         self.nodes = [NodeState(link.address) for link in links]
 
     @property
@@ -87,7 +89,7 @@ class Session:
                 try:
                     await asyncio.to_thread(self._store.keep)
                 except StoreError as reason:
-                    self.stop(str(reason))
+                    self._stop_full(reason)
             if self._show is not None:
                 self._show(self.nodes)
             heard = [node.data_ns for node in self.nodes if node.data_ns is not None]
@@ -95,10 +97,23 @@ class Session:
                 self.stop(f"all nodes have been silent for {until_silent_s:g} s")
             await self._rest(SHOW_EVERY_S)
 
+    def _stop_full(self, reason: StoreError) -> None:
+        self.disk_full = True
+        self.stop(str(reason))
+
     async def _rest(self, seconds: float) -> None:
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(seconds):
                 await self._stop.wait()
+
+    async def _rest_before_opening(self, link: Link, seconds: float) -> None:
+        """Wait, but no longer than a wire that is not there takes to come back."""
+        until_ns = now_ns() + int(seconds * 1e9)
+        was_absent = link.absent is not None
+        while not self._stop.is_set() and (left_s := (until_ns - now_ns()) / 1e9) > 0:
+            await self._rest(min(left_s, LOOK_EVERY_S))
+            if was_absent and link.absent is None:
+                return
 
     def _count(self, store: RecordingStore) -> None:
         for link, node in zip(self._links, self.nodes, strict=True):
@@ -124,7 +139,7 @@ class Session:
             except TimeoutError:
                 node.lose(f"{link.address}: could not be opened within {OPEN_S:g} s")
             except StoreError as reason:
-                self.stop(str(reason))
+                self._stop_full(reason)
             finally:
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(CLOSE_S):
@@ -132,7 +147,7 @@ class Session:
             if node.frames > frames_before:
                 backoff_s = SHORTEST_BACKOFF_S
             if not node.ended:
-                await self._rest(backoff_s * random.uniform(0.5, 1.0))  # noqa: S311 - jitter
+                await self._rest_before_opening(link, backoff_s * random.uniform(0.5, 1.0))  # noqa: S311 - jitter
                 backoff_s = min(2.0 * backoff_s, LONGEST_BACKOFF_S)
 
     async def _unless_stopped(self, opening: Awaitable[None]) -> None:

@@ -20,11 +20,12 @@ from recorder.calibration_file import KnownCalibration, calibrated
 from recorder.clock import HostClock
 from recorder.errors import InputError, StoreError
 from recorder.frames import FrameType, type_of
+from recorder.hashes import SEAL_FILE
 from recorder.jobsheet import JobSheet
 from recorder.journal import Arrival, JournalWriter
 from recorder.marks import Mark, append_mark
 from recorder.node import NodeDescription
-from recorder.recording import OPENING_FILE, SCHEMA, SEAL_FILE
+from recorder.recording import OPENING_FILE, SCHEMA
 from recorder.sealing import PART_LEVEL, force_folder, write_json, write_parquet
 from recorder.streams import assemble, stream_id
 from recorder.tally import Tally

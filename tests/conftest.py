@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from recorder.importer import import_csv
 from recorder.jobsheet import read_job_sheet
@@ -16,6 +17,8 @@ from recorder.recording import Recording, open_recording
 
 ROOT = Path(__file__).parent.parent
 SAMPLES = Path(__file__).parent / "reference" / "samples"
+settings.register_profile("unhurried", deadline=None)  # a slow machine is no fault of what is tested
+settings.load_profile("unhurried")
 SAMPLE_NAMES = sorted(path.name.removesuffix(".csv.gz") for path in SAMPLES.glob("*.csv.gz"))
 
 

@@ -63,6 +63,7 @@ class Node:
     supply_mv: int = 3300
     silent: bool = False
     room: int = 180
+    sends_channels: int | None = None
     boot: int = 0x1234
     seq: int = 0
     kept: deque[Frame] = field(default_factory=deque)
@@ -141,7 +142,7 @@ class Node:
                     self._sample()
 
     def _sample(self) -> None:
-        channels = len(self._group.channels)
+        channels = self.sends_channels or len(self._group.channels)
         number = self.seq * self.batch + np.arange(self.batch)
         values = np.column_stack([reading(number, c) for c in range(channels)]).astype("<i4")
         tick_us = round((self.seq + 1) * self.batch * 1e6 / self._group.rate_hz)

@@ -16,8 +16,9 @@ from analysis.commands import opened, warmspell
 from recorder.calibration import Component, calibration_from, combined, line_through, mean_of, rectangular
 from recorder.calibration_file import calibrated_channel, known_from, read_calibrations
 from recorder.errors import InputError
+from recorder.hashes import check_seal
 from recorder.recalibration import recalibrated
-from recorder.recording import check_seal, open_recording
+from recorder.recording import open_recording
 from tests.conftest import Replaying
 from tests.recorder import bench_car
 from tests.reference import table

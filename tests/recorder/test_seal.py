@@ -8,7 +8,8 @@ import jsonschema
 import pytest
 
 from analysis.findings import schema
-from recorder.recording import check_seal, open_recording, short_digest
+from recorder.hashes import check_seal
+from recorder.recording import open_recording, short_digest
 from tests.conftest import ROOT, warmspell
 
 BEFORE = ROOT / "recordings" / "minibus-7-before"

@@ -1,0 +1,169 @@
+"""What is there: nodes on serial ports and BLE, each asked for its description, bounded in time."""
+
+import asyncio
+import contextlib
+import re
+from dataclasses import dataclass
+
+from recorder.clock import now_ns
+from recorder.errors import FrameError, LinkError
+from recorder.frames import DescriptionBuffer, Frame, FrameType, decode_body, encode_body
+from recorder.gatt import ENVIRONMENTAL_SENSING, NODE_SERVICE
+from recorder.links import Link, link_to
+from recorder.node import Health, NodeDescription, description_from_json, health_from_json
+from recorder.radio import Advertiser, scan
+from recorder.serial_port import SerialPort, all_ports
+
+SCAN_S, ASK_S = 5.0, 4.0
+HELLO_EVERY_S = 0.7
+HEALTH_S = 0.8
+"""A node of ours sends its health with its description; so long it is waited for (common practice, no source)."""
+LISTEN_S = 1.3
+BUILT_IN = "/dev/ttyS"
+"""Ports of the main board: mostly there without a plug, so silence on them is not told."""
+LISTEN_BAUDS = (4800, 9600, 115_200)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One node: the address to record from, and what it says of itself; None is what it does not say."""
+
+    address: str
+    node: str | None
+    channels: tuple[str, ...] = ()
+    supply_mv: int | None = None
+    rssi_dbm: int | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """What was found, and sentences on where nothing was or could be found."""
+
+    found: tuple[Found, ...]
+    remarks: tuple[str, ...]
+
+
+async def survey(ports: list[str], *, radio: bool) -> Survey:
+    """Ask the ports named, or all serial ports of this computer, and scan for BLE nodes.
+
+    Takes at most ``SCAN_S`` and two connections' time; raises nothing for what is not there.
+    """
+    named = bool(ports)
+    wanted = ports or all_ports()
+    work = [_on_port(port) for port in wanted]
+    if radio:
+        work.append(_on_radio())
+    results = await asyncio.gather(*work)
+    found = tuple(found for result in results for found in result.found)
+    remarks = [remark for result in results for remark in result.remarks if named or not remark.startswith(BUILT_IN)]
+    if not wanted:
+        remarks.insert(0, "No serial port is there.")
+    elif not found and not remarks:
+        remarks.append("No node answers on the serial ports that are there.")
+    return Survey(found, tuple(remarks))
+
+
+async def _on_port(port: str) -> Survey:
+    link = link_to(port)
+    if link.absent is not None:
+        return Survey((), (link.absent,))
+    try:
+        description, health = await _ask(link)
+        if description is not None:
+            return Survey((_told(link, description, health),), ())
+        kind = None if "://" in port else await _kind_of_text(port)
+    except LinkError as reason:
+        return Survey((), (f"{reason}.",))
+    if kind is None:
+        return Survey((), (f"{port}: nothing there answers as a node.",))
+    return Survey((kind,), ())
+
+
+def _told(link: Link, description: NodeDescription, health: Health | None) -> Found:
+    channels = tuple(channel.id for group in description.groups for channel in group.channels)
+    return Found(link.address, description.id, channels, health.supply_mv if health else None, link.rssi_dbm)
+
+
+async def _ask(link: Link) -> tuple[NodeDescription | None, Health | None]:
+    """Say hello and listen for the description and the health; then tell the node to stop."""
+    buffer, description, health = DescriptionBuffer(), None, None
+    try:
+        await link.open()
+        began_ns = now_ns()
+        hello_ns = described_ns = 0
+        while now_ns() - began_ns < ASK_S * 1e9:
+            if description is not None and (health or now_ns() - described_ns > HEALTH_S * 1e9):
+                break
+            if description is None and now_ns() - hello_ns > HELLO_EVERY_S * 1e9:
+                hello_ns = now_ns()
+                await link.send(encode_body(Frame(FrameType.HELLO)))
+            for arrival in await link.receive():
+                frame = decode_body(arrival.body)
+                with contextlib.suppress(FrameError):
+                    if frame.type is FrameType.HEALTH:
+                        health = health_from_json(frame.payload)
+                    whole = buffer.add(frame) if frame.type is FrameType.DESCRIBE else None
+                    if whole is not None:
+                        description, described_ns = description_from_json(whole), now_ns()
+        await link.send(encode_body(Frame(FrameType.STOP)))
+    finally:
+        await link.close()
+    return description, health
+
+
+async def _kind_of_text(port: str) -> Found | None:
+    """What speaks in lines on a port, at the usual speeds."""
+    for baud in LISTEN_BAUDS:
+        line = SerialPort(port, baud)
+        heard = b""
+        try:
+            await line.open()
+            until_ns = now_ns() + int(LISTEN_S * 1e9)
+            while now_ns() < until_ns:
+                heard += (await line.read())[0]
+        finally:
+            await line.close()
+        if re.search(rb"\$G[A-Z]{4},[^\r\n]*\*[0-9A-F]{2}", heard):
+            note = "satellite receiver: road speed, altitude"
+            return Found(f"nmea:{line.name}?baud={baud}", "nmea", ("vehicle_speed", "altitude", "barometer"), note=note)
+        if re.search(rb'[\[{]\s*"(bn|n|bt|bver)"\s*:', heard):
+            return Found(f"senml:{line.name}?baud={baud}", None, note="SenML lines; state ?reference= for pressures")
+    return None
+
+
+async def _on_radio() -> Survey:
+    try:
+        heard = await scan([NODE_SERVICE, ENVIRONMENTAL_SENSING], SCAN_S)
+    except LinkError as reason:
+        return Survey((), (f"{reason}.",))
+    if not heard:
+        return Survey((), (f"BLE: no node advertised itself within {SCAN_S:g} s.",))
+    results = await asyncio.gather(*(_on_device(device) for device in heard))
+    return Survey(tuple(results), ())
+
+
+async def _on_device(device: Advertiser) -> Found:
+    scheme = "ble" if NODE_SERVICE in device.services else "ess"
+    link = link_to(f"{scheme}:{device.address}")
+    try:
+        description, health = await _ask(link)
+    except LinkError as reason:
+        return Found(link.address, device.name, rssi_dbm=device.rssi_dbm, note=str(reason))
+    if description is None:
+        return Found(link.address, device.name, rssi_dbm=device.rssi_dbm, note="does not describe itself")
+    told = _told(link, description, health)
+    return Found(told.address, told.node, told.channels, told.supply_mv, device.rssi_dbm)
+
+
+def as_table(found: tuple[Found, ...]) -> str:
+    """The nodes as a table for people."""
+    rows = [("address", "node", "supply", "signal", "channels")]
+    for one in found:
+        supply = "-" if one.supply_mv is None else f"{one.supply_mv / 1000:.2f} V"
+        signal = "-" if one.rssi_dbm is None else f"{one.rssi_dbm} dBm"
+        channels = ", ".join(one.channels) + (f" ({one.note})" if one.note else "")
+        rows.append((one.address, one.node or "-", supply, signal, channels.strip()))
+    widths = [max(len(row[i]) for row in rows) for i in range(4)]
+    lines = ["  ".join([*(f"{row[i]:<{widths[i]}}" for i in range(4)), row[4]]).rstrip() for row in rows]
+    return "\n".join(lines)
