@@ -73,14 +73,16 @@ def test_a_port_hung_up_comes_back_under_another_name_and_nothing_is_lost(tmp_pa
         by_id.unlink()
         first.hang_up()
         await until(lambda: "was lost" in session.nodes[0].state or "cannot be opened" in session.nodes[0].state)
-        spare = Pty()  # takes the number that became free, so the node returns under a new one
-        second = Pty()
+        spares = [Pty()]  # take the number that became free, so the node returns under a new one
+        while spares[-1].name == first.name:
+            spares.append(Pty())
+        second = spares.pop()
         node.send, second.hear = second.send, node.hear
         assert second.name != first.name
         by_id.symlink_to(second.name)
         before = session.nodes[0].frames
         await until(lambda: session.nodes[0].frames > before + 10)
-        ptys.extend([spare, second])
+        ptys.extend([*spares, second])
 
     ptys: list[Pty] = []
     recording, _ = record(tmp_path / "out", [str(by_id)], script)
