@@ -90,6 +90,8 @@ class Session:
                     await asyncio.to_thread(self._store.keep)
                 except StoreError as reason:
                     self._stop_full(reason)
+                if self._store.stop_asked():
+                    self.stop()
             if self._show is not None:
                 self._show(self.nodes)
             heard = [node.data_ns for node in self.nodes if node.data_ns is not None]
