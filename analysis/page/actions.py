@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from starlette.requests import Request
-from starlette.responses import JSONResponse
+from starlette.responses import JSONResponse, Response
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from analysis.page import desk, under_way
@@ -33,6 +33,8 @@ def shelf_of(request: Request | WebSocket) -> Shelf:
 
 async def body_of(request: Request, most: int) -> bytes:
     """The request's body, refused as soon as it is longer than ``most`` bytes."""
+    if int(request.headers.get("content-length", "0")) > most:
+        raise TooLargeError
     held = bytearray()
     async for chunk in request.stream():
         held += chunk
@@ -210,7 +212,7 @@ async def live(socket: WebSocket) -> None:
     try:
         follower = socket.app.state.feed.follower(socket.path_params["name"])
     except InputError:
-        await socket.close(1008)
+        await socket.send_denial_response(Response(status_code=404))
         return
     await socket.accept()
     with follower.listening() as queue:

@@ -4,11 +4,13 @@ The server itself never loads a recording, so that a long analysis delays no sam
 function here takes and returns plain values.
 """
 
+import os
+import threading
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from functools import lru_cache
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context, parent_process
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -49,13 +51,23 @@ class Desk:
         """End the processes."""
         for pool in self._pools.values():
             pool.shutdown(wait=False, cancel_futures=True)
+        for worker in active_children():
+            worker.terminate()
 
 
 def _quietly() -> None:
-    """Ctrl-C at the terminal is for the server; the workers end with it."""
+    """Ctrl-C at the terminal is for the server; the workers end with it, also where it was killed."""
     import signal
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_the_server, daemon=True).start()
+
+
+def _end_with_the_server() -> None:
+    server = parent_process()
+    if server is not None:
+        server.join()
+        os._exit(0)
 
 
 def warm_up() -> None:

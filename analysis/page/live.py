@@ -91,7 +91,7 @@ class LiveRecording:
         for node in self.nodes.values():
             for group, (t_s, values) in node.news(self._first_ns):
                 if self._first_ns is None:
-                    self._first_ns = node.last_ns
+                    self._first_ns = node.first_ns
                 heard = True
                 self._take(node.name, group.channels, t_s, values)
             if heard and node.last_ns is not None:

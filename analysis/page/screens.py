@@ -13,7 +13,7 @@ from analysis.page import desk, under_way
 from analysis.page.actions import TooLargeError, shelf_of
 from analysis.page.fit_up import PRE_CHECKS
 from analysis.page.forms import GROUPS, typed_of
-from analysis.page.shelf import SHEET_TYPES
+from analysis.page.shelf import SHEET_TYPES, NotHereError
 from recorder.errors import InputError
 from recorder.places import PLACES
 
@@ -111,7 +111,7 @@ async def sheet(request: Request) -> Response:
     """A sheet that was written; the interactive report is handed out as a file, for its script is its own."""
     shelf, file = shelf_of(request), request.path_params["file"]
     if file not in shelf.sheets(request.path_params["name"]):
-        raise InputError(f"'{file[:80]}': there is no such sheet.")
+        raise NotHereError(f"'{file[:80]}': there is no such sheet.")
     path = shelf.sheets_folder(request.path_params["name"]) / file
     kind = SHEET_TYPES[path.suffix]
     shown = "inline" if path.suffix == ".png" else "attachment"
@@ -127,7 +127,7 @@ async def _told_wrong(request: Request, fault: Exception) -> Response:
     says = str(fault)
     here = str(shelf_of(request).out)
     says = says.replace(f"{here}/", "").replace(here, "")
-    status = 404 if "there is no such" in says else 400
+    status = 404 if isinstance(fault, NotHereError) else 400
     if _wants_json(request):
         return JSONResponse({"says": says}, status)
     return _page(request, "fault.html", {"screen": "", "says": says}, status)

@@ -34,6 +34,10 @@ class Entry:
         return str(self.job.get("vehicle") or self.job.get("name") or self.name)
 
 
+class NotHereError(InputError):
+    """There is no recording or sheet of that name."""
+
+
 class Shelf:
     """The folder of recordings; no name leads out of it."""
 
@@ -46,18 +50,18 @@ class Shelf:
 
         Raises
         ------
-        InputError
+        NotHereError
             If there is none of that name here.
         """
         folder = self.out / name
         if not NAME.match(name) or folder.is_symlink() or folder.resolve().parent != self.out or not folder.is_dir():
-            raise InputError(f"'{name[:80]}': there is no such recording here.")
+            raise NotHereError(f"'{name[:80]}': there is no such recording here.")
         return folder
 
     def entries(self, words: str = "", verdict: str = "") -> list[Entry]:
         """Recordings that hold all the words and the verdict, newest first."""
         found = (
-            [self._entry(p) for p in self.out.iterdir() if p.is_dir() and NAME.match(p.name)]
+            [self._entry(p) for p in self.out.iterdir() if p.is_dir() and not p.is_symlink() and NAME.match(p.name)]
             if self.out.is_dir()
             else []
         )

@@ -65,6 +65,7 @@ class NodeTail:
     restarts: int = 0
     reconnects: int = 0
     supply_mv: int | None = None
+    first_ns: int | None = None
     last_ns: int | None = None
     silences: list[tuple[float, float]] = field(default_factory=list[tuple[float, float]])
     _boot: int | None = None
@@ -139,6 +140,8 @@ class NodeTail:
         return False
 
     def _place(self, frame: Frame, arrival: Arrival, first_ns: int | None) -> None:
+        if self.first_ns is None:
+            self.first_ns = arrival.monotonic_ns
         if self._origin is None:
             since = 0 if first_ns is None else arrival.monotonic_ns - first_ns
             self._origin = frame.tick_us, since / 1e9 * self.time_scale
