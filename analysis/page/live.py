@@ -5,7 +5,7 @@ import shutil
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,14 +101,14 @@ class LiveRecording:
         return heard
 
     def _take(
-        self, node: str, channels: tuple[Channel, ...], t_s: NDArray[np.float64], values: NDArray[np.float64]
+        self, node: str, channels: tuple[Channel, ...], t_s: NDArray[np.float64], values: dict[str, NDArray[np.float64]]
     ) -> None:
         if len(t_s) == 0:
             return
         self.now_s = max(self.now_s, float(t_s[-1]))
-        for column, channel in enumerate(channels):
+        for channel in channels:
             name = self._name(node, channel)
-            own = values[:, column]
+            own = values[channel.id]
             line = self.lines.setdefault(name, Line(channel.unit))
             line.add(t_s, own)
             good = np.flatnonzero(np.isfinite(own))
@@ -176,6 +176,8 @@ class LiveRecording:
     def state(self) -> dict[str, Any]:
         """What changes all the time, as plain JSON values."""
         now_ns = time.monotonic_ns()
+        for node in self.nodes.values():
+            node.read_account()
         return {
             "t_s": round(self.now_s, 2),
             "scale": self.time_scale,
@@ -197,13 +199,17 @@ class LiveRecording:
 
 def _told(node: NodeTail, now_ns: int) -> dict[str, Any]:
     silent_s = None if node.last_ns is None else (now_ns - node.last_ns) / 1e9
+    outages = cast("list[dict[str, Any]]", node.account.get("outages") or [])
     return {
         "name": node.name,
         "silent_s": round(silent_s, 1) if silent_s is not None and silent_s > SILENT_S else 0,
         "lost": node.lost,
-        "reconnects": node.reconnects,
+        "reconnects": int(node.account.get("reconnects") or 0),
         "restarts": node.restarts,
         "silences": len(node.silences),
-        "supply_mv": node.supply_mv,
+        "why": str(outages[-1]["why"]) if outages and outages[-1].get("to") is None else "",
+        "told": node.account.get("told") or [],
+        "supply_mv": node.health.supply_mv if node.health else None,
+        "rssi_dbm": node.account.get("rssi_dbm"),
         "time_scale": node.time_scale,
     }

@@ -29,7 +29,8 @@ def test_rungs_stand_at_the_handbooks_saturation():
         rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
     for row in rows:
         ladder = ladder_of(readings(low_side=100.0 * float(row["p_bar"]) - 101.325), SEA_LEVEL)
-        assert ladder.evaporating_degc == pytest.approx(float(row["t_degc"]), abs=float(row["tolerance_k"]))
+        here = float(row["t_degc"]) - float(row["differs_k"])
+        assert ladder.evaporating_degc == pytest.approx(here, abs=0.02), "what is known to differ, there to 0.01 K"
 
 
 def test_superheat_and_subcooling_are_gaps_between_rungs():

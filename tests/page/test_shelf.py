@@ -49,9 +49,9 @@ def test_an_altered_recording_says_not_intact_and_what(page: Served):
 
 def test_markup_in_a_job_sheet_stays_text(page: Served):
     evil = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>"
-    body = f"time_s,vent [degC]\n0,10\n1,10\n2,11\n".encode()
+    body = b"time_s,vent [degC]\n0,10\n1,10\n2,11\n"
     made = page.request("POST", "/api/import?name=" + "%3Cb%3Eevil%3C%2Fb%3E.csv", body).json()["name"]
-    assert page.post(f"/api/job-sheet", {"vehicle": evil}).status == 200
+    assert page.post("/api/job-sheet", {"vehicle": evil}).status == 200
     assert b"<b>evil" not in page.get(f"/write-up/{made}").body
 
 
