@@ -122,6 +122,28 @@ def report(recording: Path, job_file: Path | None, calibration_file: Path | None
         click.echo(str(path))
 
 
+@warmspell.command("open")
+@click.option("--port", type=click.IntRange(0, 65535), help="Port of the page (default: 8474, else a free one).")
+@click.option("--no-browser", is_flag=True, help="Do not open a browser.")
+@click.option("--demo", is_flag=True, help="An invented drive as a node, to try everything without a vehicle.")
+@click.option("--lan", is_flag=True, help="Also serve phones in this network; they need the token that is shown.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder of the recordings (default: the user's data folder; with --demo a folder of its own).",
+)
+def open_(port: int | None, out: Path | None, *, no_browser: bool, demo: bool, lan: bool) -> None:
+    """Open the page: record, watch, mark and review in a browser. Works offline.
+
+    \b
+    Example:
+      warmspell open --demo
+    """
+    from analysis.page.serve import Opening, open_page
+
+    open_page(Opening(out, port, not no_browser, lan, demo), say)
+
+
 def opened(recording: Path, job_file: Path | None, calibration_file: Path | None = None) -> "Recording":
     """A recording, read with another job sheet or later calibrations where such are given; the seal is not touched."""
     from dataclasses import replace

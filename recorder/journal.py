@@ -83,8 +83,9 @@ class JournalWriter:
         self._dirty = False
 
     def append(self, arrival: Arrival) -> None:
-        """Add a record to the file's buffer."""
+        """Add a record and hand it to the system, so that a reader of the file sees it at once."""
         self._file.write(encode_record(arrival))
+        self._file.flush()
         self._dirty = True
 
     def force(self) -> None:

@@ -19,6 +19,7 @@ from recorder.streams import NodeContent, assemble, recorded_utc_ns, stream_id, 
 SCHEMA = 1
 RECORDING_FILE = "recording.json"
 OPENING_FILE = "opening.json"
+STOP_FILE = "stop"
 
 
 @dataclass(frozen=True, slots=True)

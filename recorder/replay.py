@@ -105,16 +105,24 @@ class TcpLine:
         ready, _, _ = select.select([self._peer], [], [], wait_s)
         if not ready:
             return b""
-        data = self._peer.recv(65536)
+        try:
+            data = self._peer.recv(65536)
+        except ConnectionError:
+            data = b""
         if not data:
             self._peer.close()
             self._peer = None
         return data
 
     def write(self, data: bytes) -> None:
-        """Write all."""
-        if self._peer is not None:
+        """Write all; a host that left without a word is waited for, as a pulled plug would be."""
+        if self._peer is None:
+            return
+        try:
             self._peer.sendall(data)
+        except ConnectionError:
+            self._peer.close()
+            self._peer = None
 
     def close(self) -> None:
         """Close the port."""

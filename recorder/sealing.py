@@ -19,6 +19,7 @@ from recorder.recording import (
     OPENING_FILE,
     RECORDING_FILE,
     SCHEMA,
+    STOP_FILE,
     Stream,
     marks_in_recording_time,
     node_entry,
@@ -184,6 +185,7 @@ def _remove_what_the_seal_replaces(folder: Path) -> None:
             shutil.rmtree(path)
     for aside in folder.glob("*.aside"):
         aside.unlink()
+    (folder / STOP_FILE).unlink(missing_ok=True)
     (folder / OPENING_FILE).unlink()
     force_folder(folder)
 

@@ -37,6 +37,7 @@ class Session:
         self._links = links
         self._show = show
         self._stop = asyncio.Event()
+        self._said = ""
         self.ended_by: str | None = None
         self.disk_full = False
         self.nodes = [NodeState(link.address) for link in links]
@@ -90,6 +91,9 @@ class Session:
                     await asyncio.to_thread(self._store.keep)
                 except StoreError as reason:
                     self._stop_full(reason)
+                if self._store.stop_asked():
+                    self.stop()
+                self._tell(self._store)
             if self._show is not None:
                 self._show(self.nodes)
             heard = [node.data_ns for node in self.nodes if node.data_ns is not None]
@@ -114,6 +118,16 @@ class Session:
             await self._rest(min(left_s, LOOK_EVERY_S))
             if was_absent and link.absent is None:
                 return
+
+    def _tell(self, store: RecordingStore) -> None:
+        """Keep the account of the links whenever it says something new: whoever watches, or a crash, finds it there."""
+        said = [
+            (node.names, node.reconnects, len(node.outages), len(node.told), node.health, node.rssi_dbm)
+            for node in self.nodes
+        ]
+        if repr(said) != self._said:
+            self._said = repr(said)
+            self._count(store)
 
     def _count(self, store: RecordingStore) -> None:
         for link, node in zip(self._links, self.nodes, strict=True):

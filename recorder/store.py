@@ -25,7 +25,7 @@ from recorder.jobsheet import JobSheet
 from recorder.journal import Arrival, JournalWriter
 from recorder.marks import Mark, append_mark
 from recorder.node import NodeDescription
-from recorder.recording import OPENING_FILE, SCHEMA
+from recorder.recording import OPENING_FILE, SCHEMA, STOP_FILE
 from recorder.sealing import PART_LEVEL, force_folder, write_json, write_parquet
 from recorder.streams import assemble, stream_id
 from recorder.tally import Tally
@@ -96,9 +96,22 @@ def silent_for_s(folder: Path) -> float:
     return time.time() - (folder / OPENING_FILE).stat().st_mtime
 
 
+def ask_to_stop(folder: Path) -> None:
+    """Ask the recorder of a recording under way, whoever started it, to end in order and seal.
+
+    Raises
+    ------
+    InputError
+        If no recording is under way there.
+    """
+    if not (folder / OPENING_FILE).exists():
+        raise InputError(f"{folder}: no recording is under way there.")
+    (folder / STOP_FILE).touch()
+
+
 def discard_empty(folder: Path) -> None:
     """Remove the folder of a recording in which nothing arrived and nobody marked anything."""
-    if {path.name for path in folder.iterdir()} <= {OPENING_FILE}:
+    if {path.name for path in folder.iterdir()} <= {OPENING_FILE, STOP_FILE}:
         shutil.rmtree(folder)
 
 
@@ -228,6 +241,10 @@ class RecordingStore:
         """Keep what the session counted on a node's link, for the seal."""
         with self._disk():
             write_json(self.folder / f"{node}.link.json", counters)
+
+    def stop_asked(self) -> bool:
+        """Whether somebody asked this recording to end (``ask_to_stop``)."""
+        return (self.folder / STOP_FILE).exists()
 
     def keep(self) -> None:
         """Force the journals at least every second, write parts about every minute; call it often.

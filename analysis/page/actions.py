@@ -1,0 +1,239 @@
+"""What the page's scripts ask for and order: JSON in, JSON out, and the live feed."""
+
+import asyncio
+import json
+import tempfile
+from pathlib import Path
+from typing import Any, cast
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from analysis.page import desk, under_way
+from analysis.page.fit_up import serial_ports, what_is_missing
+from analysis.page.forms import read_form
+from analysis.page.shelf import Shelf
+from recorder.errors import InputError
+
+LARGEST_FORM = 256_000
+LARGEST_IMPORT = 300_000_000
+MOST_LISTED = 300
+MOST_ADDRESSES = 16
+
+
+class TooLargeError(Exception):
+    """A body beyond its bound."""
+
+
+def shelf_of(request: Request | WebSocket) -> Shelf:
+    """The shelf of the app."""
+    return cast("Shelf", request.app.state.shelf)
+
+
+async def body_of(request: Request, most: int) -> bytes:
+    """The request's body, refused as soon as it is longer than ``most`` bytes."""
+    if int(request.headers.get("content-length", "0")) > most:
+        raise TooLargeError
+    held = bytearray()
+    async for chunk in request.stream():
+        held += chunk
+        if len(held) > most:
+            raise TooLargeError
+    return bytes(held)
+
+
+async def json_of(request: Request) -> dict[str, Any]:
+    """The request's JSON object.
+
+    Raises
+    ------
+    InputError
+        If it is none.
+    """
+    try:
+        values: object = json.loads(await body_of(request, LARGEST_FORM) or b"{}")
+    except (ValueError, RecursionError):
+        raise InputError("what was sent is not JSON.") from None
+    if not isinstance(values, dict):
+        raise InputError("what was sent is not a JSON object.")
+    return cast("dict[str, Any]", values)
+
+
+async def listing(request: Request) -> JSONResponse:
+    """The recordings that match."""
+    words, verdict_ = request.query_params.get("q", "")[:200], request.query_params.get("verdict", "")
+    found = await asyncio.to_thread(shelf_of(request).entries, words, verdict_)
+    shown = [
+        {
+            "name": e.name, "state": e.state, "started_at": e.started_at, "vehicle": e.vehicle,
+            "plate": e.job.get("plate"), "complaint": e.job.get("complaint"), "verdict": e.verdict, "says": e.says,
+            "wrong": e.wrong,
+        }
+        for e in found[:MOST_LISTED]
+    ]  # fmt: skip
+    return JSONResponse({"entries": shown, "count": len(found)})
+
+
+async def verdict(request: Request) -> JSONResponse:
+    """Analyse one recording of the list and remember the verdict."""
+    shelf, name = shelf_of(request), request.path_params["name"]
+    folder = shelf.folder(name)
+    try:
+        found = await request.app.state.work.run("desk", desk.verdict, str(folder))
+        found["wrong"] = None if found.pop("intact") else "Not intact: files are missing or were altered."
+    except InputError as reason:
+        found = {"verdict": None, "says": None, "wrong": str(reason).removeprefix(f"{folder}/")}
+    shelf.remember(name, found)
+    return JSONResponse(found)
+
+
+async def ports(request: Request) -> JSONResponse:  # noqa: ARG001 - a route's signature
+    """Where nodes may speak."""
+    return JSONResponse({"ports": await asyncio.to_thread(serial_ports)})
+
+
+async def missing(request: Request) -> JSONResponse:
+    """What the places that are not clipped on cost."""
+    places = (await json_of(request)).get("places", [])
+    held = [str(place) for place in cast("list[object]", places)[:200]] if isinstance(places, list) else []
+    return JSONResponse({"missing": await asyncio.to_thread(what_is_missing, held)})
+
+
+async def check_job_sheet(request: Request) -> JSONResponse:
+    """What is wrong with the form, by field."""
+    job, wrong = read_form(await json_of(request))
+    return JSONResponse({"wrong": wrong}, 200 if job is not None else 422)
+
+
+async def record(request: Request) -> JSONResponse:
+    """Start recording with a job sheet."""
+    asked = await json_of(request)
+    job, wrong = read_form(asked.get("job") or {})
+    given = cast("list[object]", asked.get("addresses") or [])
+    addresses = [a.strip() for a in given if isinstance(a, str) and a.strip()]
+    if not addresses:
+        wrong["addresses"] = "choose a node or type where it speaks."
+    if any(a.startswith("-") or len(a) > 200 for a in addresses) or len(addresses) > MOST_ADDRESSES:
+        wrong["addresses"] = "cannot be read as the address of a node."
+    if job is None or wrong:
+        return JSONResponse({"wrong": wrong}, 422)
+    name = await request.app.state.recorders.start(addresses, job)
+    return JSONResponse({"name": name})
+
+
+async def record_demo(request: Request) -> JSONResponse:
+    """Replay the shipped recording as a node and record it; one that runs is shown rather than a second started."""
+    if not request.app.state.demo:
+        raise InputError("the demo node is there with: warmspell open --demo")
+    running = under_way.alive(shelf_of(request).out)
+    name = running[0] if running else await request.app.state.recorders.start_demo()
+    return JSONResponse({"name": name})
+
+
+async def import_file(request: Request) -> JSONResponse:
+    """Bring a CSV in as a sealed recording."""
+    data = await body_of(request, LARGEST_IMPORT)
+    name = Path(request.query_params.get("name", "import.csv")).name[:80] or "import.csv"
+    with tempfile.TemporaryDirectory(prefix="warmspell-") as aside:
+        file = Path(aside) / (name if name.lower().endswith(".csv") else f"{name}.csv")
+        await asyncio.to_thread(file.write_bytes, data)
+        try:
+            made = await request.app.state.work.run("desk", desk.import_csv, str(file), str(shelf_of(request).out))
+        except InputError as reason:
+            raise InputError(str(reason).replace(f"{aside}/", "")) from None
+    return JSONResponse({"name": made})
+
+
+async def mark(request: Request) -> JSONResponse:
+    """Mark this moment."""
+    asked = await json_of(request)
+    folder = shelf_of(request).folder(request.path_params["name"])
+    await asyncio.to_thread(under_way.mark, folder, str(asked.get("kind", "")), str(asked.get("text", "")))
+    return JSONResponse({"marked": asked.get("kind")})
+
+
+async def stop(request: Request) -> JSONResponse:
+    """End a recording in order."""
+    await asyncio.to_thread(under_way.stop, shelf_of(request).folder(request.path_params["name"]))
+    return JSONResponse({"stopping": True})
+
+
+async def seal(request: Request) -> JSONResponse:
+    """Seal a recording that was cut off."""
+    folder = shelf_of(request).folder(request.path_params["name"])
+    if folder.name in under_way.alive(folder.parent):
+        raise InputError("this recording is under way; stop it instead.")
+    digest = await request.app.state.work.run("desk", desk.seal, str(folder))
+    return JSONResponse({"digest": digest})
+
+
+async def guided(request: Request) -> JSONResponse:
+    """Start, confirm or end a guided test."""
+    asked = await json_of(request)
+    follower = request.app.state.feed.follower(request.path_params["name"])
+    if asked.get("confirm"):
+        follower.confirm_guided()
+    else:
+        follower.start_guided(str(asked.get("test", "")))
+    return JSONResponse({})
+
+
+async def review(request: Request) -> JSONResponse:
+    """Everything the write-up shows."""
+    folder = shelf_of(request).folder(request.path_params["name"])
+    return JSONResponse(await request.app.state.work.run("desk", desk.review, str(folder)))
+
+
+async def trace(request: Request) -> JSONResponse:
+    """The trace between two moments."""
+    folder = shelf_of(request).folder(request.path_params["name"])
+    try:
+        start_s, end_s = (float(request.query_params[key]) for key in ("start", "end"))
+        buckets = int(request.query_params.get("buckets", "1000"))
+    except (KeyError, ValueError):
+        raise InputError("a trace needs start, end and buckets as numbers.") from None
+    if not -1e9 < start_s < end_s < 1e9:
+        raise InputError("the trace's end must come after its start.")
+    window = await request.app.state.work.run("desk", desk.window, str(folder), start_s, end_s, buckets)
+    return JSONResponse(window)
+
+
+async def write_sheets(request: Request) -> JSONResponse:
+    """Write claim sheet and report."""
+    shelf, name = shelf_of(request), request.path_params["name"]
+    out = shelf.sheets_folder(name)
+    files = await request.app.state.work.run("desk", desk.write_sheets, str(shelf.folder(name)), str(out))
+    return JSONResponse({"files": files})
+
+
+async def live(socket: WebSocket) -> None:
+    """The live feed of a recording under way: all there is, then what changes."""
+    try:
+        follower = socket.app.state.feed.follower(socket.path_params["name"])
+    except InputError:
+        await socket.send_denial_response(Response(status_code=404))
+        return
+    await socket.accept()
+    with follower.listening() as queue:
+        leaving = asyncio.create_task(_until_left(socket))
+        try:
+            while not leaving.done():
+                getting = asyncio.create_task(queue.get())
+                await asyncio.wait({getting, leaving}, return_when=asyncio.FIRST_COMPLETED)
+                text = getting.result() if getting.done() else None
+                getting.cancel()
+                if text is None:
+                    break
+                await socket.send_text(text)
+            if not leaving.done():
+                await socket.close(1013)
+        except (WebSocketDisconnect, RuntimeError):
+            pass
+        finally:
+            leaving.cancel()
+
+
+async def _until_left(socket: WebSocket) -> None:
+    while (await socket.receive())["type"] != "websocket.disconnect":
+        pass

@@ -1,0 +1,177 @@
+"""The heavy work, in processes beside the server: opening, analysing, reducing traces, writing sheets.
+
+The server itself never loads a recording, so that a long analysis delays no sample on its way to the screen. Every
+function here takes and returns plain values.
+"""
+
+import os
+import threading
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from functools import lru_cache
+from multiprocessing import active_children, get_context, parent_process
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+if TYPE_CHECKING:
+    from analysis.case import Case
+    from analysis.findings import Findings
+    from analysis.page.trace import Series
+    from recorder.recording import Recording
+
+T = TypeVar("T")
+WORKERS = ("watch", "desk")
+"""One process follows the recording under way, the other serves the write-up: neither waits for the other."""
+
+
+class Desk:
+    """The processes, started when they are first needed and again after a crash."""
+
+    def __init__(self) -> None:
+        self._pools: dict[str, ProcessPoolExecutor] = {}
+
+    async def run(self, worker: str, work: Callable[..., T], *values: object) -> T:
+        """Run one of this module's functions in a worker."""
+        import asyncio
+
+        loop = asyncio.get_running_loop()
+        try:
+            return await loop.run_in_executor(self._pool(worker), work, *values)
+        except BrokenProcessPool:
+            self._pools.pop(worker, None)
+            return await loop.run_in_executor(self._pool(worker), work, *values)
+
+    def _pool(self, worker: str) -> ProcessPoolExecutor:
+        if worker not in self._pools:
+            self._pools[worker] = ProcessPoolExecutor(1, get_context("spawn"), initializer=_quietly)
+        return self._pools[worker]
+
+    def close(self) -> None:
+        """End the processes."""
+        for pool in self._pools.values():
+            pool.shutdown(wait=False, cancel_futures=True)
+        for worker in active_children():
+            worker.terminate()
+
+
+def _quietly() -> None:
+    """Ctrl-C at the terminal is for the server; the workers end with it, also where it was killed."""
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_the_server, daemon=True).start()
+
+
+def _end_with_the_server() -> None:
+    server = parent_process()
+    if server is not None:
+        server.join()
+        os._exit(0)
+
+
+def warm_up() -> None:
+    """Load what the first question will need."""
+    import importlib
+
+    for name in ("analysis.diagnose", "analysis.page.trace", "recorder.store"):
+        importlib.import_module(name)
+
+
+def _software() -> str:
+    from recorder.store import software
+
+    return software()
+
+
+def _stamp(folder: Path) -> tuple[float, ...]:
+    """Changes when the recording does: sealed, amended, altered."""
+    names = ("recording.json", "seal.json", "amendments.jsonl", "marks.jsonl")
+    return tuple((folder / name).stat().st_mtime if (folder / name).exists() else 0.0 for name in names)
+
+
+@lru_cache(maxsize=3)
+def _examined(
+    folder: str,
+    stamp: tuple[float, ...],  # noqa: ARG001 - part of the cache's key
+) -> "tuple[Recording, Findings, Case | None, tuple[Series, ...]]":
+    from analysis.diagnose import diagnose, diagnose_timeline
+    from analysis.page.trace import series_of
+    from analysis.timeline import timeline_of
+    from recorder.recording import open_recording
+
+    recording = open_recording(Path(folder))
+    timeline = timeline_of(recording)
+    if timeline is None:
+        return recording, diagnose(recording, _software()), None, ()
+    findings, case = diagnose_timeline(recording, timeline, _software())
+    return recording, findings, case, series_of(recording, case)
+
+
+def _held(folder: str) -> "tuple[Recording, Findings, Case | None, tuple[Series, ...]]":
+    return _examined(folder, _stamp(Path(folder)))
+
+
+def live_findings(folder: str) -> dict[str, Any]:
+    """What the detectors make of a recording under way so far."""
+    from analysis.diagnose import diagnose_timeline
+    from analysis.page.words import told_live
+    from analysis.timeline import timeline_of
+    from recorder.recording import open_recording
+
+    recording = open_recording(Path(folder))
+    timeline = timeline_of(recording)
+    if timeline is None:
+        return {"duration_s": 0.0}
+    findings, case = diagnose_timeline(recording, timeline, _software())
+    return told_live(findings, case)
+
+
+def review(folder: str) -> dict[str, Any]:
+    """Everything the write-up shows of one recording, in words and numbers."""
+    from analysis.page.words import told
+
+    recording, findings, _, series = _held(folder)
+    return told(recording, findings, [one.name for one in series])
+
+
+def verdict(folder: str) -> dict[str, Any]:
+    """The verdict alone, for the list; nothing is kept in memory of it."""
+    from analysis import wording
+    from analysis.diagnose import diagnose
+    from recorder.recording import open_recording
+
+    findings = diagnose(open_recording(Path(folder)), _software())
+    return {"verdict": findings.verdict, "says": wording.headline(findings)[0], "intact": findings.recording.intact}
+
+
+def window(folder: str, start_s: float, end_s: float, buckets: int) -> dict[str, Any]:
+    """The trace between two moments, reduced to minima and maxima."""
+    from analysis.page.trace import packed
+
+    _, _, _, series = _held(folder)
+    return packed(series, start_s, end_s, buckets)
+
+
+def write_sheets(folder: str, out: str) -> list[str]:
+    """Write claim sheet and report; returns the file names."""
+    from analysis.claim import write_report
+
+    recording, _, _, _ = _held(folder)
+    return [path.name for path in write_report(recording, Path(out), _software())]
+
+
+def import_csv(file: str, out: str) -> str:
+    """Bring a CSV in; returns the recording's name."""
+    from recorder.importer import import_csv as bring_in
+    from recorder.jobsheet import JobSheet
+
+    return bring_in(Path(file), JobSheet(name=Path(file).stem), Path(out), {}).name
+
+
+def seal(folder: str) -> str:
+    """Seal a recording that was cut off; returns the short digest."""
+    from recorder.recording import short_digest
+    from recorder.sealing import seal as seal_folder
+
+    return short_digest(seal_folder(Path(folder), _software()))

@@ -1,0 +1,148 @@
+"""The screens, as HTML from templates: they stand without a script, scripts fill in what moves."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
+from starlette.templating import Jinja2Templates
+
+from analysis.page import desk, under_way
+from analysis.page.actions import TooLargeError, shelf_of
+from analysis.page.fit_up import PRE_CHECKS
+from analysis.page.forms import GROUPS, typed_of
+from analysis.page.shelf import SHEET_TYPES, NotHereError
+from recorder.errors import InputError
+from recorder.places import PLACES
+
+TEMPLATES = Jinja2Templates(Path(__file__).parent / "templates")
+MARKS = (
+    ("complaint", "Complaint", "c"),
+    ("note", "Note", "n"),
+    ("engine_on", "Engine on", "e"),
+    ("engine_off", "Engine off", "o"),
+    ("ac_on", "A/C on", "a"),
+    ("ac_off", "A/C off", "x"),
+    ("raised_idle", "Raised idle", "r"),
+    ("recovery", "Recovery", "y"),
+    ("vacuum", "Vacuum", "v"),
+    ("charging", "Charging", "g"),
+    ("recharged", "Recharged", "h"),
+    ("repaired", "Repaired", "p"),
+)
+"""Kind, words, key."""
+CAUTIONS_ON_TEST = (
+    "A passenger watches this page, never the driver.",
+    "Hot, moving and self-starting parts: hands, hoses and leads clear of belt and fan.",
+    "High pressure and refrigerant burns: eye and hand protection. No flame near R-1234yf or R-152a.",
+    "The vehicle maker's instructions, local codes and licensed practice come first.",
+)
+
+
+def _page(request: Request, template: str, values: Mapping[str, Any], status: int = 200) -> Response:
+    running = under_way.alive(shelf_of(request).out)
+    context = {"running": running, "demo": request.app.state.demo, **values}
+    return TEMPLATES.TemplateResponse(request, template, context, status_code=status)
+
+
+async def home(request: Request) -> Response:
+    """What is recorded, and what to do next."""
+    return _page(request, "home.html", {"screen": "write-up"})
+
+
+async def fit_up(request: Request) -> Response:
+    """Job sheet, pre-checks, nodes."""
+    values: dict[str, Any] = {
+        "screen": "fit-up",
+        "groups": GROUPS[:3],
+        "typed": typed_of({}),
+        "checks": PRE_CHECKS,
+        "places": PLACES.values(),
+    }
+    return _page(request, "fit_up.html", values)
+
+
+async def on_test(request: Request) -> Response:
+    """The live ladder of a recording under way; one that has ended is shown as its write-up."""
+    from analysis.page.guided import guided_tests
+
+    folder = shelf_of(request).folder(request.path_params["name"])
+    if not (folder / "opening.json").exists():
+        return RedirectResponse(f"/write-up/{folder.name}", 303)
+    tests = [(name, module.TITLE) for name, module in guided_tests().items()]
+    values = {
+        "screen": "on-test", "name": folder.name, "marks": MARKS, "tests": tests, "cautions": CAUTIONS_ON_TEST,
+    }  # fmt: skip
+    return _page(request, "on_test.html", values)
+
+
+async def write_up(request: Request) -> Response:
+    """One recording: verdict, trace, reasons, sheets."""
+    shelf = shelf_of(request)
+    folder = shelf.folder(request.path_params["name"])
+    if folder.name in under_way.alive(shelf.out) and not (folder / "recording.json").exists():
+        return RedirectResponse(f"/test/{folder.name}", 303)
+    try:
+        told = await request.app.state.work.run("desk", desk.review, str(folder))
+    except InputError as reason:
+        says = str(reason).replace(f"{folder}/", "").replace(str(folder), folder.name)
+        return _page(request, "damaged.html", {"screen": "write-up", "name": folder.name, "says": says})
+    values = {
+        "screen": "write-up",
+        "name": folder.name,
+        "told": told,
+        "sheets": shelf.sheets(folder.name),
+        "kinds": MARKS,
+    }
+    return _page(request, "write_up.html", values)
+
+
+async def job_sheet(request: Request) -> Response:
+    """The job sheet of a sealed recording, to correct."""
+    folder = shelf_of(request).folder(request.path_params["name"])
+    told = await request.app.state.work.run("desk", desk.review, str(folder))
+    values = {"screen": "write-up", "name": folder.name, "groups": GROUPS, "typed": typed_of(told["job"])}
+    return _page(request, "job_sheet.html", values)
+
+
+async def sheet(request: Request) -> Response:
+    """A sheet that was written; the interactive report is handed out as a file, for its script is its own."""
+    shelf, file = shelf_of(request), request.path_params["file"]
+    if file not in shelf.sheets(request.path_params["name"]):
+        raise NotHereError(f"'{file[:80]}': there is no such sheet.")
+    path = shelf.sheets_folder(request.path_params["name"]) / file
+    kind = SHEET_TYPES[path.suffix]
+    shown = "inline" if path.suffix == ".png" else "attachment"
+    name = f"{request.path_params['name']}-{file}"
+    return FileResponse(path, media_type=kind, filename=name, content_disposition_type=shown)
+
+
+def _wants_json(request: Request) -> bool:
+    return request.url.path.startswith("/api/")
+
+
+async def _told_wrong(request: Request, fault: Exception) -> Response:
+    says = str(fault)
+    here = str(shelf_of(request).out)
+    says = says.replace(f"{here}/", "").replace(here, "")
+    status = 404 if isinstance(fault, NotHereError) else 400
+    if _wants_json(request):
+        return JSONResponse({"says": says}, status)
+    return _page(request, "fault.html", {"screen": "", "says": says}, status)
+
+
+async def _too_large(request: Request, fault: Exception) -> Response:  # noqa: ARG001 - a handler's signature
+    return JSONResponse({"says": "That is larger than this page takes."}, 413)
+
+
+async def _http(request: Request, fault: Exception) -> Response:
+    status = fault.status_code if isinstance(fault, HTTPException) else 500
+    says = "There is no such page." if status == 404 else "That cannot be done here."
+    if _wants_json(request):
+        return JSONResponse({"says": says}, status)
+    return _page(request, "fault.html", {"screen": "", "says": says}, status)
+
+
+FAULTS: dict[Any, Any] = {InputError: _told_wrong, TooLargeError: _too_large, HTTPException: _http}

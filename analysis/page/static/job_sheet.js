@@ -1,0 +1,11 @@
+// Correcting the job sheet of a sealed recording: added beside it, never written over it.
+import {order} from "./ask.js";
+import {showWrong, typed} from "./form.js";
+
+const form = document.getElementById("job-sheet");
+form.addEventListener("submit", (event) => {
+  event.preventDefault();
+  order(`/api/amend/${form.dataset.name}`, {job: typed(form)})
+    .then(() => location.assign(`/write-up/${encodeURIComponent(form.dataset.name)}`))
+    .catch((reason) => showWrong(form, reason.answer.wrong ?? {form: reason.message}));
+});

@@ -1,0 +1,55 @@
+// Marks: one button and one key each; a note is typed.
+import {make, order, say} from "./ask.js";
+import {clock} from "./units.js";
+
+const by = (id) => document.getElementById(id);
+
+export function showMarks(marks) {
+  by("marked").replaceChildren(...marks.map((mark) =>
+    make("li", `${mark.t_s === null ? "" : `${clock(mark.t_s)} `}${mark.kind.replaceAll("_", " ")}${mark.text ? `: ${mark.text}` : ""}`)));
+}
+
+export function bindMarks(name) {
+  const buttons = new Map([...document.querySelectorAll("[data-mark]")].map((b) => [b.getAttribute("aria-keyshortcuts"), b]));
+
+  function strike(button, text = "") {
+    button.classList.add("struck");
+    setTimeout(() => button.classList.remove("struck"), 600);
+    const words = button.firstChild.textContent.trim();
+    order(`/api/mark/${name}`, {kind: button.dataset.mark, text})
+      .then(() => say(`Marked: ${words}`))
+      .catch((reason) => say(`Not marked: ${reason.message}`, true));
+  }
+
+  function press(button) {
+    if (button.dataset.mark !== "note") {
+      strike(button);
+      return;
+    }
+    by("note").hidden = false;
+    by("note-text").focus();
+  }
+
+  for (const button of buttons.values()) button.addEventListener("click", () => press(button));
+  by("note").addEventListener("submit", (event) => {
+    event.preventDefault();
+    strike(buttons.get("n"), by("note-text").value);
+    by("note-text").value = "";
+    by("note").hidden = true;
+  });
+  by("note-close").addEventListener("click", () => { by("note").hidden = true; });
+  by("more").addEventListener("click", () => {
+    const all = document.querySelector(".marks").classList.toggle("all");
+    by("more").setAttribute("aria-expanded", String(all));
+    by("more").textContent = all ? "Fewer" : "More";
+  });
+  document.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.metaKey || event.altKey || event.repeat) return;
+    if (event.target.closest("input, select, textarea")) return;
+    const button = buttons.get(event.key.toLowerCase());
+    if (button) {
+      event.preventDefault();
+      press(button);
+    }
+  });
+}

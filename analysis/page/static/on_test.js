@@ -1,0 +1,181 @@
+// The page on test: what arrives is shown at once; marks, guided tests and the stop go to the server.
+import {make, order, say} from "./ask.js";
+import {LadderView, words} from "./ladder.js";
+import {Link} from "./link.js";
+import {bindMarks, showMarks} from "./marks.js";
+import {Strips} from "./strips.js";
+import {choose, chosen, clock} from "./units.js";
+import {Alarm} from "./alarm.js";
+
+const by = (id) => document.getElementById(id);
+const name = by("test").dataset.name;
+const ladder = new LadderView(by("ladder"));
+const strips = new Strips(by("strips"));
+const alarm = new Alarm(by("alarm"), by("sound"));
+let state = null;
+let painting = false;
+let drawn = 0;
+let spoken = 0;
+let lastEpisodes = "";
+
+function paint() {
+  painting = false;
+  if (!state || !state.ladder) return;
+  ladder.draw(state.ladder, state.steady);
+  by("clock").textContent = clock(state.t_s) + (state.scale > 1 ? ` · ${state.scale}×` : "");
+  const {pumping} = state.ladder;
+  const compressor = by("pumping");
+  compressor.textContent = `compressor: ${pumping === null ? pumpingByPressure() : pumping ? "running" : "resting"}`;
+  compressor.classList.toggle("good", pumping === true);
+  if (state.arrived_ms) by("test").dataset.delay = String(Date.now() - state.arrived_ms);
+  const now = performance.now();
+  if (now - drawn > 250) {
+    drawn = now;
+    strips.draw(state.t_s);
+    showNodes();
+    showWhy();
+  }
+  if (now - spoken > 5000) {
+    spoken = now;
+    by("ladder-words").textContent = words(state.ladder);
+    by("strips-words").textContent = `Up to ${clock(state.t_s)}. ${words(state.ladder)}`;
+  }
+}
+
+function pumpingByPressure() {
+  const run = (state.analysis?.runs ?? []).at(-1);
+  if (!run) return "not known";
+  return run[1] > state.analysis.duration_s - 3 ? "running" : "resting";
+}
+
+function showNodes() {
+  by("nodes").replaceChildren(...state.nodes.map((node) => {
+    const parts = [node.name];
+    if (node.silent_s) parts.push(`silent for ${Math.round(node.silent_s)} s`);
+    if (node.lost) parts.push(`${node.lost} lost`);
+    if (node.reconnects) parts.push(`${node.reconnects}× reconnected`);
+    if (node.restarts) parts.push(`${node.restarts}× restarted`);
+    if (node.supply_mv) parts.push(`${(node.supply_mv / 1000).toFixed(2)} V`);
+    return make("span", parts.join(", "), {class: node.silent_s ? "bad" : ""});
+  }));
+  by("disk").replaceChildren(`${(state.free_mb / 1000).toFixed(state.free_mb < 10000 ? 1 : 0)} GB`, make("span", " free", {class: "wide-only"}));
+  by("disk").classList.toggle("bad", state.free_mb < 500);
+}
+
+function showWhy() {
+  const text = state.ladder.why.join("\n");
+  if (by("why").dataset.text === text) return;
+  by("why").dataset.text = text;
+  by("why").replaceChildren(...state.ladder.why.map((reason) => make("li", reason)));
+}
+
+function showAnalysis(analysis) {
+  const {headline = "", episodes = [], runs = []} = analysis;
+  strips.runs = runs;
+  strips.episodes = episodes;
+  by("headline").textContent = episodes.length ? headline : "Nothing yet.";
+  const told = JSON.stringify(episodes.map((e) => [e.kind, Math.round(e.start_s)]));
+  if (told !== lastEpisodes) {
+    lastEpisodes = told;
+    by("episodes").replaceChildren(...episodes.slice().reverse().map((e) => {
+      const item = make("li", "");
+      item.append(make("b", e.when), make("strong", e.title), make("span", e.says));
+      return item;
+    }));
+  }
+}
+
+function showCue(cue) {
+  by("cue").hidden = !cue;
+  by("cue").textContent = cue ?? "";
+}
+
+function showGuided(guided) {
+  by("guided").hidden = !guided;
+  by("guided-choose").hidden = Boolean(guided);
+  if (!guided) return;
+  const parts = [make("p", `${guided.title}, step ${Math.min(guided.step, guided.steps.length)} of ${guided.steps.length}`)];
+  parts.push(make("p", guided.says, {class: "do"}), make("p", guided.caution, {class: "quiet"}));
+  if (!guided.over && guided.enough_s) {
+    const bar = make("progress", "", {max: guided.enough_s, "aria-label": "Recorded of what is usually enough"});
+    bar.value = Math.min(guided.since_s, guided.enough_s);
+    parts.push(bar, make("p", `${clock(guided.since_s)} of about ${clock(guided.enough_s)}`));
+  }
+  const buttons = make("p", "", {class: "actions"});
+  if (!guided.over) {
+    const done = make("button", guided.by_hand ? "Confirm" : "Done already", {type: "button", class: guided.by_hand ? "strong" : ""});
+    done.addEventListener("click", () => order(`/api/guided/${name}`, {confirm: true}).catch((r) => say(r.message)));
+    buttons.append(done);
+  }
+  const end = make("button", guided.over ? "Close" : "Leave the test", {type: "button"});
+  end.addEventListener("click", () => order(`/api/guided/${name}`, {test: ""}).catch((r) => say(r.message)));
+  buttons.append(end);
+  const focused = by("guided").contains(document.activeElement) ? [...by("guided").querySelectorAll("button")].indexOf(document.activeElement) : -1;
+  by("guided").replaceChildren(...parts, buttons);
+  if (focused >= 0) by("guided").querySelectorAll("button")[focused]?.focus();
+}
+
+function take(message) {
+  if (message.whole) {
+    state = message;
+    strips.replace(message.strips);
+    drawn = 0;
+  } else {
+    if (message.strips) strips.add(message.strips);
+    state = {...state, ...message};
+  }
+  if (message.analysis) showAnalysis(message.analysis);
+  if (message.marks) {
+    strips.marks = message.marks;
+    showMarks(message.marks);
+  }
+  if ("guided" in message) showGuided(message.guided);
+  if ("cue" in message) showCue(message.cue);
+  if (message.ladder) alarm.look(message.ladder.warned);
+  if (message.ended) finish(message.ended);
+  if (!painting) {
+    painting = true;
+    requestAnimationFrame(paint);
+  }
+}
+
+function finish(how) {
+  link.end();
+  if (how === "sealed") {
+    say("Sealed.", true);
+    location.replace(`/write-up/${encodeURIComponent(name)}`);
+  } else {
+    by("link").textContent = "nothing was received, nothing was kept";
+    by("link").classList.add("bad");
+  }
+}
+
+const link = new Link(name, take, (up) => {
+  by("link").textContent = up ? "recording" : "page lost, coming back; the recording goes on";
+  by("link").classList.toggle("bad", !up);
+  by("link").classList.toggle("good", up);
+});
+
+bindMarks(name);
+by("stop").addEventListener("click", () => {
+  by("stop").disabled = true;
+  by("stop").textContent = "Sealing …";
+  order(`/api/stop/${name}`).catch((reason) => {
+    say(reason.message);
+    by("stop").disabled = false;
+    by("stop").textContent = "Stop and seal";
+  });
+});
+by("guided-start").addEventListener("click", () => order(`/api/guided/${name}`, {test: by("guided-test").value}).catch((r) => say(r.message)));
+by("units").value = chosen();
+by("units").addEventListener("change", () => {
+  choose(by("units").value);
+  drawn = spoken = 0;
+  paint();
+});
+by("passenger").addEventListener("click", () => {
+  const on = document.body.classList.toggle("as-passenger");
+  by("passenger").setAttribute("aria-pressed", String(on));
+  paint();
+});
+window.addEventListener("resize", () => { drawn = 0; paint(); });

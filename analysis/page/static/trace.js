@@ -1,0 +1,181 @@
+// The trace: plotly strips, fetched anew for every window so that no spike is lost at any zoom.
+import {ask, say} from "./ask.js";
+import {converted, unit} from "./units.js";
+
+const EPOCH = Date.UTC(2000, 0, 1);
+const STRIPS = [
+  {title: "pressure, gauge", quantity: "pressure", weight: 1.5, names: ["high_side", "low_side", "vacuum"]},
+  {title: "temperature", quantity: "temperature", weight: 1.7, few: ["condensing", "ambient", "vent", "evaporating"], names: ["condensing", "liquid_line", "ambient", "return_air", "vent", "suction_line", "evaporating", "discharge_line", "evaporator_out", "cabin"]},
+  {title: "difference", quantity: "difference", weight: 1.1, few: ["superheat", "subcooling"], names: ["condensing over ambient", "superheat", "subcooling"]},
+  {title: "supply [V]", quantity: "voltage", weight: 0.6, names: null},
+  {title: "engine [1/min]", quantity: "rotation", weight: 0.7, names: null},
+  {title: "road [km/h]", quantity: "speed", weight: 0.7, names: null},
+];
+const DASHES = ["solid", "dash", "dot", "dashdot", "longdash", "longdashdot"];
+const KNOWN = new Set(["pressure", "temperature", "difference"]);
+const LANE = 0.05;
+
+const doubles = (text) => new Float64Array(bytes(text).buffer);
+const floats = (text) => new Float32Array(bytes(text).buffer);
+
+function bytes(text) {
+  const raw = atob(text);
+  const held = new Uint8Array(raw.length);
+  for (let i = 0; i < raw.length; i += 1) held[i] = raw.charCodeAt(i);
+  return held;
+}
+
+export class Trace {
+  constructor(host, name, duration, told) {
+    this.host = host;
+    this.name = name;
+    this.duration = Math.max(duration, 1);
+    this.told = told;
+    this.turn = 0;
+    this.drawn = false;
+    this.window = [0, this.duration];
+    // Module scripts run before a deferred script's end only if they stand first; plotly stands before this one.
+    this.show(0, this.duration);
+    window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.refresh());
+  }
+
+  show(start, end) {
+    const span = Math.min(Math.max(end - start, 2), this.duration);
+    const from = Math.min(Math.max(start, 0), this.duration - span);
+    this.window = [from, from + span];
+    this.refresh();
+  }
+
+  zoom(factor) {
+    const [start, end] = this.window;
+    const middle = (start + end) / 2;
+    const half = (end - start) / 2 * factor;
+    this.show(middle - half, middle + half);
+  }
+
+  pan(share) {
+    const [start, end] = this.window;
+    this.show(start + share * (end - start), end + share * (end - start));
+  }
+
+  async refresh() {
+    const turn = ++this.turn;
+    const [start, end] = this.window;
+    const buckets = Math.round(Math.min(Math.max(this.host.clientWidth, 300), 2000));
+    const began = performance.now();
+    try {
+      const window_ = await ask(`/api/trace/${encodeURIComponent(this.name)}?start=${start}&end=${end}&buckets=${buckets}`);
+      if (turn !== this.turn) return;
+      await this.draw(window_);
+      this.host.dataset.took = String(Math.round(performance.now() - began));
+      this.host.dataset.window = `${start.toFixed(1)} ${end.toFixed(1)}`;
+    } catch (reason) {
+      say(reason.message);
+    }
+  }
+
+  async draw({times, lines}) {
+    const x = times.map((text) => Array.from(doubles(text), (s) => EPOCH + 1000 * s));
+    const narrow = this.host.clientWidth < 640;
+    const strips = STRIPS.map((strip) => ({...strip, lines: this.linesOf(strip, lines, narrow)})).filter((s) => s.lines.length);
+    const ink = this.colours();
+    const lanes = [...new Set(this.told.episodes.map((e) => e.title))];
+    const layout = this.layout(ink, narrow, strips, lanes);
+    const data = strips.flatMap((strip, index) => strip.lines.map((line, number) => this.line(strip, line, number, index, x, ink)));
+    await window.Plotly.react(this.host, data, layout, {displayModeBar: false, responsive: true, doubleClick: false});
+    if (!this.drawn) {
+      this.drawn = true;
+      this.host.on("plotly_relayout", (change) => this.relayout(change));
+      this.host.on("plotly_doubleclick", () => this.show(0, this.duration));
+    }
+  }
+
+  linesOf(strip, lines, narrow) {
+    if (narrow && strip.few) return lines.filter((l) => strip.few.includes(l.name));
+    if (strip.names === null) return lines.filter((l) => l.quantity === strip.quantity);
+    const rank = (line) => strip.names.indexOf(line.place);
+    return lines.filter((l) => l.quantity === strip.quantity && rank(l) >= 0).sort((a, b) => rank(a) - rank(b));
+  }
+
+  line(strip, line, number, index, x, ink) {
+    const values = floats(line.values);
+    const own = KNOWN.has(strip.quantity) ? values.map((v) => converted(v, strip.quantity)) : values;
+    return {
+      type: "scatter", mode: "lines", name: line.name.replaceAll("_", " "), x: x[line.times], y: own, xaxis: "x", yaxis: index ? `y${index + 1}` : "y",
+      connectgaps: false, line: {color: number % 2 && strip.lines.length > 3 ? ink.faint : ink.ink, width: 1.4, dash: DASHES[number % DASHES.length]},
+      hovertemplate: `%{y:.1f} ${KNOWN.has(strip.quantity) ? unit(strip.quantity) : line.unit}<extra>${line.name.replaceAll("_", " ")}</extra>`,
+    };
+  }
+
+  colours() {
+    const css = getComputedStyle(document.documentElement);
+    return Object.fromEntries(["ink", "faint", "rule", "heavy", "rust", "paper", "sheet", "band"].map((n) => [n, css.getPropertyValue(`--${n}`).trim()]));
+  }
+
+  layout(ink, narrow, strips, lanes) {
+    const base = (lanes.length + 1) * LANE + 0.01;
+    const total = strips.reduce((sum, s) => sum + s.weight, 0);
+    const gap = narrow ? 0.055 : 0.035;
+    const room = 1 - base - gap * (strips.length - 1);
+    const [start, end] = this.window;
+    const layout = {
+      height: (narrow ? 105 : 110) * strips.length + 26 * (lanes.length + 1) + 90, margin: {l: narrow ? 44 : 56, r: narrow ? 8 : 16, t: narrow ? 64 : 44, b: 34},
+      paper_bgcolor: ink.paper, plot_bgcolor: ink.sheet, font: {color: ink.ink, size: 13, family: "system-ui, sans-serif"}, showlegend: false,
+      hovermode: "x", hoverlabel: {bgcolor: ink.sheet, font: {color: ink.ink}}, dragmode: narrow ? "pan" : "zoom", shapes: [], annotations: [],
+      xaxis: {type: "date", tickformat: "%-H:%M:%S", range: [EPOCH + 1000 * start, EPOCH + 1000 * end], gridcolor: ink.rule, linecolor: ink.heavy, anchor: "free", position: 0, zeroline: false, nticks: narrow ? 5 : 9},
+    };
+    let top = 1;
+    strips.forEach((strip, index) => {
+      const low = top - room * strip.weight / total;
+      layout[index ? `yaxis${index + 1}` : "yaxis"] = {domain: [low, top], gridcolor: ink.rule, linecolor: ink.heavy, mirror: true, zeroline: false, fixedrange: true, nticks: 4, tickfont: {size: 12}};
+      const title = KNOWN.has(strip.quantity) ? `${strip.title} [${unit(strip.quantity)}]` : strip.title;
+      layout.annotations.push(this.text(`${title}${narrow ? "<br>" : "   "}${this.legend(strip)}`, 0, top, ink, "bottom"));
+      top = low - gap;
+    });
+    this.lanes(layout, lanes, ink);
+    this.flags(layout, ink, narrow);
+    return layout;
+  }
+
+  legend(strip) {
+    if (strip.lines.length < 2) return "";
+    const drawn = ["──", "– –", "····", "–·–", "— —", "—·—"];
+    return strip.lines.map((line, number) => `${drawn[number % drawn.length]} ${line.name.replaceAll("_", " ")}`).join("   ");
+  }
+
+  text(text, x, y, ink, yanchor) {
+    return {text, xref: "paper", x, xanchor: "left", yref: "paper", y, yanchor, showarrow: false, font: {size: 12, color: ink.ink}};
+  }
+
+  lanes(layout, lanes, ink) {
+    const block = (a, b, y, tall, colour) => layout.shapes.push({type: "rect", xref: "x", x0: EPOCH + 1000 * a, x1: EPOCH + 1000 * b, yref: "paper", y0: y, y1: y + tall, fillcolor: colour, line: {width: 0}});
+    const base = (row) => LANE * (lanes.length - row);
+    for (const [a, b] of this.told.runs) block(a, b, base(0), LANE * 0.25, ink.ink);
+    layout.annotations.push(this.text("compressor pumps", 0, base(0) + LANE, ink, "top"));
+    lanes.forEach((title, row) => {
+      for (const e of this.told.episodes.filter((one) => one.title === title)) block(e.start_s, e.end_s, base(row + 1), LANE * 0.4, ink.rust);
+      layout.annotations.push(this.text(title, 0, base(row + 1) + LANE, ink, "top"));
+    });
+  }
+
+  flags(layout, ink, narrow) {
+    const [start, end] = this.window;
+    let free = -Infinity;
+    for (const mark of this.told.marks) {
+      if (mark.time_s < start || mark.time_s > end) continue;
+      layout.shapes.push({type: "line", xref: "x", x0: EPOCH + 1000 * mark.time_s, x1: EPOCH + 1000 * mark.time_s, yref: "paper", y0: 0, y1: 1, line: {color: ink.rust, width: 1.5, dash: "dot"}});
+      if (mark.time_s < free) continue;
+      free = mark.time_s + (narrow ? 0.3 : 0.12) * (end - start);
+      layout.annotations.push({text: (mark.text || mark.kind.replaceAll("_", " ")).slice(0, 24).replaceAll("<", "&lt;"), xref: "x", x: EPOCH + 1000 * mark.time_s, xanchor: "left", yref: "paper", y: 1, yshift: narrow ? 36 : 20, yanchor: "bottom", showarrow: false, font: {size: 12, color: ink.rust}});
+    }
+  }
+
+  relayout(change) {
+    const from = change["xaxis.range[0]"] ?? change["xaxis.range"]?.[0];
+    const to = change["xaxis.range[1]"] ?? change["xaxis.range"]?.[1];
+    if (from === undefined) return;
+    const seconds = (value) => ((typeof value === "number" ? value : Date.parse(`${String(value).replace(" ", "T")}Z`)) - EPOCH) / 1000;
+    this.show(seconds(from), seconds(to));
+  }
+}
+

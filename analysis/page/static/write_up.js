@@ -1,0 +1,84 @@
+// The write-up: trace, stepping, sheets.
+import {make, order, say} from "./ask.js";
+import {Trace} from "./trace.js";
+
+const by = (id) => document.getElementById(id);
+const {name, duration} = by("write-up").dataset;
+const told = JSON.parse(by("told").textContent);
+const trace = new Trace(by("trace"), name, Number(duration), told);
+
+const moments = [
+  ...told.episodes.filter((e) => !e.permanent).map((e) => ({start: e.start_s, end: e.end_s, title: e.title})),
+  ...told.marks.map((m) => ({start: m.time_s, end: m.time_s, title: m.kind.replaceAll("_", " ")})),
+].sort((a, b) => a.start - b.start);
+let at = -1;
+
+function go(moment, words) {
+  const margin = Math.max(45, 0.6 * (moment.end - moment.start));
+  trace.show(moment.start - margin, moment.end + margin);
+  by("step").textContent = words;
+}
+
+function step(by_) {
+  if (moments.length === 0) return;
+  at = Math.min(Math.max(at + by_, 0), moments.length - 1);
+  go(moments[at], `${at + 1} of ${moments.length}: ${moments[at].title}`);
+}
+
+function whole() {
+  at = -1;
+  trace.show(0, Number(duration));
+  by("step").textContent = "whole drive";
+}
+
+by("on").addEventListener("click", () => step(1));
+by("back").addEventListener("click", () => step(-1));
+by("whole").addEventListener("click", whole);
+by("in").addEventListener("click", () => trace.zoom(0.5));
+by("out").addEventListener("click", () => trace.zoom(2));
+by("left").addEventListener("click", () => trace.pan(-0.4));
+by("right").addEventListener("click", () => trace.pan(0.4));
+document.addEventListener("keydown", (event) => {
+  if (event.ctrlKey || event.metaKey || event.altKey || event.target.closest("input, select, textarea")) return;
+  const keys = {j: () => step(-1), k: () => step(1), 0: whole, "+": () => trace.zoom(0.5), "-": () => trace.zoom(2)};
+  keys[event.key]?.();
+});
+for (const button of document.querySelectorAll(".episodes button[data-start]")) {
+  button.addEventListener("click", () => {
+    go({start: Number(button.dataset.start), end: Number(button.dataset.end)}, button.dataset.title);
+    by("trace-title").scrollIntoView({block: "start"});
+  });
+}
+
+function showSheets(files, fresh) {
+  if (files.length === 0) return;
+  const papers = make("div", "", {class: "papers"});
+  const links = make("p", "", {class: "actions"});
+  for (const [file, words] of [["claim-sheet.pdf", "Claim sheet, PDF"], ["report.html", "Report with trace, HTML"], ["customer-page.pdf", "Customer page, PDF"], ["findings.json", "Findings, JSON"]]) {
+    if (files.includes(file)) links.append(make("a", words, {class: "button", href: `/sheets/${name}/${file}`, download: ""}));
+  }
+  for (const file of files.filter((f) => f.endsWith(".png"))) {
+    papers.append(make("img", "", {src: `/sheets/${name}/${file}${fresh ? `?${Date.now()}` : ""}`, alt: `Claim sheet, page ${file.match(/\d+/)?.[0] ?? ""}`, loading: "lazy"}));
+  }
+  by("written").replaceChildren(links, papers);
+}
+
+by("write")?.addEventListener("click", () => {
+  by("write").disabled = true;
+  by("write").textContent = "Writing …";
+  order(`/api/sheets/${name}`).then(({files}) => {
+    showSheets(files, true);
+    say("The claim sheet is written.");
+  }).catch((reason) => say(reason.message, true)).finally(() => {
+    by("write").disabled = false;
+    by("write").textContent = "Write the claim sheet again";
+  });
+});
+by("seal")?.addEventListener("click", () => {
+  by("seal").disabled = true;
+  order(`/api/seal/${name}`).then(() => location.reload()).catch((reason) => {
+    say(reason.message, true);
+    by("seal").disabled = false;
+  });
+});
+showSheets(by("written").dataset.files.split(" ").filter(Boolean), false);

@@ -1,0 +1,121 @@
+"""What the page says of findings, as plain values: the same words as summary and sheet."""
+
+from typing import Any
+
+from analysis import wording
+from analysis.case import Case
+from analysis.findings import Cause, Episode, Findings
+from recorder.places import place_of
+from recorder.recording import Recording, short_digest
+
+MOST_RUNS = 400
+
+
+def told_live(findings: Findings, case: Case) -> dict[str, Any]:
+    """The findings so far, for the page on test."""
+    cause = wording.leading(findings)
+    runs = findings.compressor.runs
+    return {
+        "duration_s": case.timeline.duration_s,
+        "headline": wording.headline(findings)[0],
+        "verdict": findings.verdict,
+        "next_check": cause.next_check if cause else "",
+        "episodes": [_episode(episode) for episode in findings.episodes],
+        "basis": findings.compressor.basis,
+        "runs": [[run.start_s, run.end_s] for run in runs[-MOST_RUNS:]],
+        "gaps": [[start, end] for start, end in case.timeline.unrecorded],
+        "coverage": findings.coverage.says,
+        "exposure_s": findings.coverage.exposure_s,
+        "equalisations": len(findings.equalisations),
+        "flags": [flag.text for flag in findings.flags][-5:],
+    }
+
+
+def told(recording: Recording, findings: Findings, lines: list[str]) -> dict[str, Any]:
+    """Everything the write-up shows."""
+    short, note = wording.headline(findings)
+    shown = [c for c in findings.causes if c.standing in ("proven", "likely") or wording.worth_telling(c)]
+    about = findings.recording
+    return {
+        "name": recording.path.name,
+        "sealed": recording.sealed,
+        "intact": recording.intact,
+        "damage": list(recording.damage),
+        "digest": short_digest(recording.digest) if recording.digest else None,
+        "origin": recording.origin,
+        "started_at": about.started_at,
+        "duration_s": about.duration_s,
+        "length": wording.clock(about.duration_s),
+        "job": findings.job_sheet,
+        "verdict": findings.verdict,
+        "headline": short,
+        "note": note,
+        "episodes": [_episode(episode) for episode in findings.episodes],
+        "causes": [_cause(cause) for cause in shown],
+        "expected": [
+            {
+                "quantity": row.quantity,
+                "measured": wording.shown(row.measured, row.unit),
+                "had": row.measured.value is not None,
+                "band": " to ".join("…" if v is None else f"{v:g}" for v in (row.low, row.high)),
+                "unit": wording.unit(row.unit),
+                "state": row.state,
+                "source": row.source,
+            }
+            for row in findings.expected
+        ],
+        "measures": wording.measure_lines(findings),
+        "coverage": findings.coverage.says,
+        "checks": [{"kind": wording.title(c.kind), "state": c.state, "why": c.why} for c in findings.checks],
+        "marks": [
+            {"time_s": m.time_s, "clock": wording.clock(m.time_s), "kind": m.kind, "text": m.text}
+            for m in findings.marks
+        ],
+        "flags": [{"clock": wording.clock(f.time_s), "text": f.text} for f in findings.flags],
+        "runs": [[run.start_s, run.end_s] for run in findings.compressor.runs],
+        "sensors": [
+            {
+                "place": wording.place(s.place),
+                "rate": f"{s.rate_hz:g} Hz",
+                "u95": f"± {s.u95:.2g} {wording.unit(s.unit)}" + ("" if s.accuracy_stated else " (not stated)"),
+                "calibrated": s.calibrated_on or "not stated",
+                "serial": s.serial_number or "not stated",
+                "missing": wording.percent(s.missing),
+            }
+            for s in findings.sensors
+        ],
+        "lines": lines,
+    }
+
+
+def _episode(episode: Episode) -> dict[str, Any]:
+    return {
+        "kind": episode.kind,
+        "title": wording.title(episode.kind),
+        "start_s": episode.start_s,
+        "end_s": episode.end_s,
+        "when": "throughout" if episode.permanent else wording.span(episode.start_s, episode.end_s),
+        "permanent": episode.permanent,
+        "says": "; ".join(evidence.says for evidence in episode.evidence),
+    }
+
+
+def _cause(cause: Cause) -> dict[str, Any]:
+    strong = cause.standing in ("proven", "likely")
+    return {
+        "title": wording.title(cause.cause),
+        "standing": cause.standing,
+        "percent": wording.percent(cause.probability),
+        "strong": strong,
+        "reasons_for": list(cause.reasons_for),
+        "reasons_against": list(cause.reasons_against),
+        "parts": list(cause.parts) if strong else [],
+        "telling_test": cause.telling_test if strong else "",
+        "next_check": cause.next_check,
+    }
+
+
+def title_of(channel: str) -> str:
+    """A channel in words, with its number where there are several."""
+    number = channel.rsplit("_", 1)[-1]
+    return place_of(channel).title + (f" {number}" if number.isdigit() else "")

@@ -1,0 +1,252 @@
+"""The page in a real browser with a real recorder and an emulated node behind it."""
+
+import re
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, expect
+
+from recorder.recording import open_recording
+from tests.conftest import ROOT, Replaying
+from tests.page.browser import DESK, PHONE, Watched, chromium
+from tests.page.conftest import Served, serve
+from tests.recorder.test_line import Relay
+
+pytestmark = [
+    pytest.mark.debian("chromium"),
+    pytest.mark.skipif(sys.platform != "linux", reason="drives Debian's Chromium"),
+]
+ON = "document.activeElement.id || document.activeElement.dataset.mark || document.activeElement.textContent"
+BEFORE = ROOT / "recordings" / "minibus-7-before"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as one:
+        yield one
+
+
+def until(true: Callable[[], bool], within_s: float = 20.0) -> None:
+    """Wait for something outside the browser."""
+    deadline = time.monotonic() + within_s
+    while not true():
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
+def clock_of(page: Page) -> float:
+    """Seconds of the drive that the page shows."""
+    minutes, seconds = re.findall(r"\d+", page.inner_text("#clock"))[:2]
+    return 60.0 * float(minutes) + float(seconds)
+
+
+def test_record_unplug_mark_stop_review_and_write_a_sheet(browser: Browser, replaying: Replaying, tmp_path: Path):
+    served = serve(tmp_path / "out")
+    host, number = replaying.start(BEFORE, 90.0, "--tcp").removeprefix("socket://").split(":")
+    relay = Relay(host, int(number), cut_after=160_000)
+    desk, phone = Watched(browser, DESK), Watched(browser, PHONE, "dark")
+    try:
+        record_from_the_form(desk.page, served, f"socket://127.0.0.1:{relay.port}")
+        phone.page.goto(desk.page.url)
+        watch_mark_and_compare(desk.page, phone.page)
+        expect(desk.page.locator("#nodes")).to_contain_text("1× reconnected", timeout=20_000)
+        expect(desk.page.locator("#headline")).to_contain_text("condenser loses its airflow", timeout=20_000)
+        assert phone.fits()
+        phone.page.click("#stop")
+        for page in (desk.page, phone.page):
+            page.wait_for_url("**/write-up/**", timeout=20_000)
+        review_and_write(desk.page)
+        assert phone.fits()
+        assert desk.fits()
+    finally:
+        relay.end()
+        served.end()
+    for one in (desk, phone):
+        assert [c for c in one.complaints if "422" not in c] == [], "only the form that was refused"
+        assert {
+            re.sub(r"^ws", "http", url).split("/")[2] for url in one.requests if not url.startswith(("data:", "blob:"))
+        } == {f"127.0.0.1:{served.port}"}, "offline: it asks nobody else"
+        one.page.context.close()
+    (folder,) = (p for p in (tmp_path / "out").iterdir() if (p / "seal.json").exists())
+    recording = open_recording(folder)
+    assert recording.intact
+    assert recording.job.vehicle == "Minibus 7"
+    assert recording.job.refrigerant == "R-134a"
+    assert sorted(mark.kind for mark in recording.marks) == ["complaint", "note"]
+    assert next(mark.text for mark in recording.marks if mark.kind == "note") == "smells sweet"
+
+
+def record_from_the_form(page: Page, served: Served, address: str) -> None:
+    """Fill the job sheet, wrongly first; what was typed stays."""
+    page.goto(f"{served.base}/fit-up")
+    page.fill("#f-vehicle", "Minibus 7")
+    page.fill("#f-rated_charge_kg", "nine hundred")
+    page.click("#start")
+    expect(page.locator("#wrong-rated_charge_kg")).to_have_text("Rated charge is not a number in kg.")
+    expect(page.locator("#wrong-addresses")).to_be_visible()
+    expect(page.locator("#f-rated_charge_kg")).to_have_attribute("aria-invalid", "true")
+    page.reload()
+    assert page.input_value("#f-vehicle") == "Minibus 7"
+    assert page.input_value("#f-rated_charge_kg") == "nine hundred"
+    page.fill("#f-rated_charge_kg", "0,95")
+    page.select_option("#f-refrigerant", "R-134a")
+    page.select_option("#f-metering", "expansion_valve")
+    page.select_option("#f-compressor", "cycling_clutch")
+    page.fill("#address", address)
+    page.click("#start")
+    page.wait_for_url("**/test/**", timeout=15_000)
+
+
+def watch_mark_and_compare(desk: Page, phone: Page) -> None:
+    """Both pages show the same; a key and a button mark."""
+    for page in (desk, phone):
+        expect(page.locator("#ladder svg")).to_be_visible(timeout=15_000)
+        expect(page.locator("#link")).to_have_text("recording")
+    desk.keyboard.press("c")
+    expect(desk.locator("#said")).to_have_text("Marked: Complaint")
+    expect(phone.locator("#marked")).to_contain_text("complaint")
+    phone.click("[data-mark=note]")
+    phone.fill("#note-text", "smells sweet, xc")
+    phone.fill("#note-text", "smells sweet")
+    phone.keyboard.press("Enter")
+    expect(desk.locator("#marked")).to_contain_text("note: smells sweet")
+    until(lambda: abs(clock_of(desk) - clock_of(phone)) < 30.0 and clock_of(desk) > 60.0)
+    rungs = desk.locator("#ladder svg").text_content() or ""
+    for word in ("evaporating", "condensing", "vent air", "ambient air", "liquid line", "kPa", "°C"):
+        assert word in rungs
+    desk.select_option("#units", "psi")
+    expect(desk.locator("#ladder svg")).to_contain_text("psi")
+    expect(desk.locator("#ladder svg")).to_contain_text("°F")
+    desk.select_option("#units", "kpa")
+
+
+def review_and_write(page: Page) -> None:
+    """The trace zooms and steps by keyboard; the sheet is written and seen."""
+    page.wait_for_selector("#trace .scatterlayer .trace")
+    whole = page.get_attribute("#trace", "data-window")
+    page.keyboard.press("k")
+    expect(page.locator("#trace")).not_to_have_attribute("data-window", whole or "")
+    expect(page.locator("#step")).to_contain_text("1 of ")
+    page.click("#write")
+    seen = "[...document.querySelectorAll('.papers img')].some(i => i.complete && i.naturalWidth > 500)"
+    until(lambda: bool(page.evaluate(seen)))
+    for file, start in (("claim-sheet.pdf", b"%PDF"), ("report.html", b"<!doctype html>"), ("findings.json", b"{")):
+        answer = page.request.get(str(page.locator(f"a[href$='{file}']").evaluate("a => a.href")))
+        assert answer.body().startswith(start)
+        assert "attachment" in answer.headers["content-disposition"]
+
+
+def test_a_page_that_was_lost_comes_back_catches_up_and_the_recording_went_on(
+    browser: Browser, replaying: Replaying, tmp_path: Path
+):
+    served = serve(tmp_path)
+    port = served.port
+    name = served.post(
+        "/api/record", {"job": {"refrigerant": "R-134a"}, "addresses": [replaying.start(BEFORE, 40.0, "--tcp")]}
+    )
+    watched = Watched(browser, PHONE)
+    watched.page.goto(f"{served.base}/test/{name.json()['name']}")
+    expect(watched.page.locator("#link")).to_have_text("recording", timeout=15_000)
+    until(lambda: clock_of(watched.page) > 20.0)
+    served.end()
+    expect(watched.page.locator("#link")).to_contain_text("page lost", timeout=5_000)
+    stood = clock_of(watched.page)
+    journal = next((tmp_path / name.json()["name"]).glob("*.journal"))
+    size = journal.stat().st_size
+    until(lambda: journal.stat().st_size > size + 20_000)
+    again = serve(tmp_path, "--port", str(port))
+    try:
+        expect(watched.page.locator("#link")).to_have_text("recording", timeout=15_000)
+        until(lambda: clock_of(watched.page) > stood + 40.0)
+        strip = watched.page.evaluate("fetch('/api/list').then(r => r.json()).then(l => l.entries.map(e => e.state))")
+        assert strip == ["under_way"]
+        assert again.post(f"/api/stop/{name.json()['name']}").status == 200
+        watched.page.wait_for_url("**/write-up/**", timeout=15_000)
+    finally:
+        again.end()
+        watched.page.context.close()
+    recording = open_recording(tmp_path / name.json()["name"])
+    assert recording.sealed
+    assert recording.nodes[0]["counters"]["lost"] == 0, "nothing was lost while no page was open"
+
+
+def test_the_demo_is_one_press_and_says_how_fast_it_plays(browser: Browser, tmp_path: Path):
+    served = serve(tmp_path, "--demo")
+    watched = Watched(browser, PHONE)
+    page = watched.page
+    try:
+        page.goto(served.base)
+        expect(page.locator("main")).to_contain_text("30 times faster")
+        page.click("#demo")
+        page.wait_for_url("**/test/**", timeout=15_000)
+        expect(page.locator("#clock")).to_contain_text("30×", timeout=15_000)
+        expect(page.locator("#pumping")).to_contain_text("running", timeout=10_000)
+        page.click("#passenger")
+        expect(page.locator(".passenger-caution")).to_have_text(
+            "For the passenger. The driver never looks at this page."
+        )
+        expect(page.locator("#strips")).to_be_hidden()
+        assert watched.fits()
+        page.click("#stop")
+        page.wait_for_url("**/write-up/**", timeout=15_000)
+        assert watched.complaints == []
+    finally:
+        served.end()
+        page.context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_every_screen_passes_axe(browser: Browser, page: Served, live_name: str, size: tuple[int, int], scheme: str):
+    """axe-core's rules for WCAG 2.2 A and AA and its best practices, on each screen."""
+    watched = Watched(browser, size, scheme)
+    screens = {
+        "/": "#list li", "/fit-up": "#missing li", f"/test/{live_name}": "#ladder svg",
+        "/write-up/minibus-7-before": "#trace .scatterlayer", "/write-up/minibus-7-before/job-sheet": "form",
+        "/write-up/minibus-7-broken": "main", "/nothing": "main",
+    }  # fmt: skip
+    for path, ready in screens.items():
+        watched.page.goto(page.base + path)
+        watched.page.wait_for_selector(ready)
+        found = Axe().run(watched.page).response["violations"]
+        assert [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in found] == [], path
+        assert watched.fits(), path
+    watched.page.context.close()
+
+
+@pytest.fixture(scope="module")
+def live_name(page: Served) -> Iterator[str]:
+    """A recording under way on the shared page."""
+    name = page.post("/api/demo").json()["name"]
+    yield name
+    page.post(f"/api/stop/{name}")
+    until((page.out / name / "seal.json").exists)
+
+
+def test_everything_can_be_reached_and_pressed_by_keyboard(browser: Browser, page: Served, live_name: str):
+    watched = Watched(browser, DESK)
+    watched.page.goto(f"{page.base}/test/{live_name}")
+    watched.page.wait_for_selector("#ladder svg")
+    reached: list[str] = []
+    for _ in range(60):
+        watched.page.keyboard.press("Tab")
+        reached.append(watched.page.evaluate(ON))
+    for wanted in ("stop", "guided-start", "complaint", "note", "repaired", "units", "sound", "passenger"):
+        assert wanted in reached
+    outline = watched.page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+    assert outline != "none"
+    watched.page.context.close()
+
+
+def test_each_chart_says_in_words_what_it_shows(browser: Browser, page: Served, live_name: str):
+    watched = Watched(browser, DESK)
+    watched.page.goto(f"{page.base}/test/{live_name}")
+    expect(watched.page.locator("#ladder-words")).to_contain_text("condensing", timeout=10_000)
+    expect(watched.page.locator("#strips-words")).to_contain_text("Up to")
+    for chart in ("#ladder svg", "#strips canvas"):
+        assert watched.page.get_attribute(chart, "aria-labelledby")
+    watched.page.context.close()
