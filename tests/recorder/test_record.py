@@ -37,7 +37,7 @@ class Terminal:
             os.execv(sys.executable, [sys.executable, "-m", "analysis", "record", *words])
         return process, handle
 
-    def wait_for(self, pattern: str, within_s: float = 20.0) -> str:
+    def wait_for(self, pattern: str, within_s: float = 60.0) -> str:
         """Read until a pattern is shown."""
         deadline = time.monotonic() + within_s
         while not re.search(pattern, self.shown):
