@@ -40,7 +40,7 @@ LIMITS = limit_table(
     Limit("temperature_accuracy", 1.5, "K", "IEC 60584-1:2013, type K class 1"),
 )
 """Accuracies are taken where a channel states none."""
-FEW = 2000
+FEW = 200
 SAME_S = 1e-6
 SPIKED_QUANTITIES = ("pressure", "temperature")
 
@@ -151,10 +151,10 @@ class Timeline:
         if len(part) > FEW:
             part = part[np.isfinite(part)]
             return float(np.median(part)) if len(part) else float("nan")
-        # A sort of few readings, missing ones last, is ten times quicker than numpy's median: each stop asks for it.
-        ordered = np.sort(part)
-        seen = int(np.count_nonzero(np.isfinite(ordered)))
-        return float(ordered[(seen - 1) // 2] + ordered[seen // 2]) / 2.0 if seen else float("nan")
+        # Each stop asks for the median of a second or two: a plain sort of those is ten times quicker than numpy's.
+        ordered = sorted(value for value in part.tolist() if value == value)  # noqa: PLR0124 - NaN alone differs
+        seen = len(ordered)
+        return (ordered[(seen - 1) // 2] + ordered[seen // 2]) / 2.0 if seen else float("nan")
 
     def recorded(self) -> NDArray[np.bool_]:
         """Where something was recorded at all."""
@@ -257,7 +257,7 @@ def _once_each(raw: list[tuple[Channel, Floats, Floats]]) -> list[tuple[Channel,
 
 
 def _columns_in_order(stream: Stream, origin_ns: int, flags: list[Flag]) -> list[tuple[Channel, Floats, Floats]]:
-    """Seconds and values of each channel; a clock that stepped back begins a segment behind the one before."""
+    """Seconds and stored values of each channel; a clock that stepped back begins a segment behind the one before."""
     if stream.data.height == 0:
         return []
     t = (stream.data["t"].to_physical().to_numpy() - origin_ns) / 1e9
@@ -265,7 +265,7 @@ def _columns_in_order(stream: Stream, origin_ns: int, flags: list[Flag]) -> list
     back = np.flatnonzero(np.diff(t) < 0)
     if len(back) == 0:
         t = _spread(t, flags)
-        return [(c, t, stream.data[c.id].to_numpy().astype(np.float64)) for c in stream.channels]
+        return [(c, t, stream.data[c.id].to_numpy()) for c in stream.channels]
     order = np.argsort(t, kind="stable")
     far = back[np.diff(t)[back] < -late]
     if len(far):
@@ -278,7 +278,7 @@ def _columns_in_order(stream: Stream, origin_ns: int, flags: list[Flag]) -> list
             )
         )
     t = _spread(t[order], flags)
-    return [(c, t, stream.data[c.id].to_numpy().astype(np.float64)[order]) for c in stream.channels]
+    return [(c, t, stream.data[c.id].to_numpy()[order]) for c in stream.channels]
 
 
 def _spread(t: Floats, flags: list[Flag]) -> Floats:
@@ -345,7 +345,7 @@ class _Pace:
 def _signal(
     channel: Channel, t: Floats, stored: Floats, barometric: float, other: Floats | None, pace: _Pace
 ) -> Signal:
-    values = stored.copy()
+    values = stored.astype(np.float64)
     if channel.quantity == "pressure" and channel.reference != "absolute":
         values += channel.sealed_at_kpa or barometric
     step = pace.step_s

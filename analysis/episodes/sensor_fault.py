@@ -108,9 +108,9 @@ def _spikes(signal: Signal) -> list[Episode]:
 
 def _stuck(case: Case, signal: Signal) -> list[Episode]:
     """Exactly the same reading for long, while its neighbour moves."""
-    values = signal.values[np.isfinite(signal.values)]
-    t = signal.t_s[np.isfinite(signal.values)]
-    if len(values) < 20:
+    good = np.isfinite(signal.values)
+    values, t = (signal.values, signal.t_s) if good.all() else (signal.values[good], signal.t_s[good])
+    if len(values) < 20 or not _stands_somewhere(values, t):
         return []
     steps = np.diff(values)
     firsts, lasts = edges_of(steps == 0.0)
@@ -130,6 +130,13 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
         measures = {"stood_s": measured(end - start, signal.step_s)}
         episodes.append(Episode(KIND, start, end, 1.0, (Evidence("stuck", says, measures),), channel=signal.channel.id))
     return episodes
+
+
+def _stands_somewhere(values: Floats, t: Floats) -> bool:
+    """Whether any reading stays for as long as a stuck one: two looks fall into that time, and all between agree."""
+    looks = np.searchsorted(t, np.arange(t[0], t[-1], LIMITS["stuck"].value / 3.0))
+    alike = np.flatnonzero(values[looks[:-1]] == values[looks[1:]]).tolist()
+    return any(bool((values[looks[i] : looks[i + 1]] == values[looks[i]]).all()) for i in alike)
 
 
 def _neighbour_moves(case: Case, signal: Signal, start: float, end: float) -> bool:

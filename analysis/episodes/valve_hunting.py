@@ -55,10 +55,12 @@ def detect(case: Case) -> Detection:
     """Find stretches with a regular swing that neither cycling nor speed drives."""
     if case.job.metering == "fixed_orifice":
         return Detection(ABSENT, "an orifice has nothing that could hunt")
+    running_on = _running_on(case)
+    if case.seconds(running_on) < LIMITS["shortest"].value:
+        return Detection(UNDECIDED, "the compressor never ran on long enough")
     swing = _swing(case)
     if swing is None:
         return Detection(UNDECIDED, "no low-side reading")
-    running_on = _running_on(case)
     even = running_on & _even_speed(case)
     found = _stretches(case, swing, even, EVEN)
     found += [e for e in _stretches(case, swing, running_on, UNEVEN) if not any(_overlap(e, other) for other in found)]
@@ -84,22 +86,20 @@ def _swing(case: Case) -> Floats | None:
         return None
     step, window = case.timeline.step_s, LIMITS["window"].value
     swing = low - smoothed(low, step, window)
-    explain: list[Floats] = []
-    for values in (case.operating.engine_speed, case.timeline.grid("vehicle_speed")):
-        speed = case.evened(values, 0.0)
-        if speed is not None:
-            off = speed - smoothed(speed, step, window)
-            explain += [_later(off, round(lag_s / step)) for lag_s in SPEED_LAGS_S]
-    settled = _settled(case)
-    if not explain or np.count_nonzero(settled) <= 2 * len(explain):
+    settled = np.flatnonzero(_settled(case))
+    speeds = [
+        speed - smoothed(speed, step, window)
+        for values in (case.operating.engine_speed, case.timeline.grid("vehicle_speed"))
+        if (speed := case.evened(values, 0.0)) is not None
+    ]
+    explain = [(off, round(lag_s / step)) for off in speeds for lag_s in SPEED_LAGS_S]
+    if not explain or len(settled) <= 2 * len(explain):
         return swing
-    columns = np.column_stack(explain)
-    share = np.linalg.lstsq(columns[settled], swing[settled])[0]
-    return swing - columns @ share
-
-
-def _later(values: Floats, steps: int) -> Floats:
-    return np.concatenate([np.zeros(steps), values[: len(values) - steps]]) if steps else values
+    columns = np.column_stack([np.where(settled >= lag, off[settled - lag], 0.0) for off, lag in explain])
+    shares = np.linalg.lstsq(columns, swing[settled])[0]
+    for (off, lag), share in zip(explain, shares, strict=True):
+        swing[lag:] -= share * off[: len(off) - lag]
+    return swing
 
 
 def _stretches(case: Case, swing: Floats, where: Mask, rule: Rule) -> list[Episode]:
