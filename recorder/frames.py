@@ -39,6 +39,9 @@ class FrameType(IntEnum):
     STOP = 19
 
 
+_TYPES = {kind.value: kind for kind in FrameType}
+
+
 @dataclass(frozen=True, slots=True)
 class Frame:
     """One frame body.
@@ -76,21 +79,24 @@ def decode_body(body: bytes) -> Frame:
     FrameError
         On a wrong length, checksum, version, type or tick.
     """
+    _check(body)
+    _, kind, boot, group, flags, count, seq, tick_us = _HEADER.unpack_from(body)
+    payload = body[_HEADER.size : -_CRC.size]
+    return Frame(_TYPES[kind], boot, group, flags, count, seq, tick_us, payload)
+
+
+def _check(body: bytes) -> None:
     if not SHORTEST <= len(body) <= LONGEST:
         raise FrameError(f"length {len(body)}")
     if zlib.crc32(body[: -_CRC.size]) != _CRC.unpack(body[-_CRC.size :])[0]:
         raise FrameError("checksum")
-    version, kind, boot, group, flags, count, seq, tick_us = _HEADER.unpack_from(body)
+    version, kind, _, _, _, _, _, tick_us = _HEADER.unpack_from(body)
     if version != VERSION:
         raise FrameError(f"version {version}")
-    try:
-        frame_type = FrameType(kind)
-    except ValueError:
-        raise FrameError(f"type {kind}") from None
+    if kind not in _TYPES:
+        raise FrameError(f"type {kind}")
     if tick_us >= TICK_END_US:
         raise FrameError(f"tick {tick_us}")
-    payload = body[_HEADER.size : -_CRC.size]
-    return Frame(frame_type, boot, group, flags, count, seq, tick_us, payload)
 
 
 def type_of(body: bytes) -> int:
@@ -132,7 +138,7 @@ class Deframer:
     def _take(self, piece: bytes, bodies: list[bytes]) -> None:
         try:
             body = cobs.decode(piece)  # pyright: ignore[reportUnknownMemberType]
-            decode_body(body)
+            _check(body)
         except cobs.DecodeError:
             self._refuse("framing")
         except FrameError as reason:

@@ -76,15 +76,16 @@ def read_journal(path: Path) -> JournalContent:
 
 
 class JournalWriter:
-    """Appends records; what ``force`` returned from is on the disk."""
+    """Appends records; what ``force`` returned from is on the disk. ``size`` counts the bytes appended."""
 
     def __init__(self, path: Path) -> None:
         self._file = path.open("ab", buffering=1 << 16)
         self._dirty = False
+        self.size = 0
 
     def append(self, arrival: Arrival) -> None:
         """Add a record and hand it to the system, so that a reader of the file sees it at once."""
-        self._file.write(encode_record(arrival))
+        self.size += self._file.write(encode_record(arrival))
         self._file.flush()
         self._dirty = True
 

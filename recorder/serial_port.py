@@ -6,6 +6,7 @@ serves where there is no serial port.
 
 import asyncio
 import contextlib
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import serial
@@ -15,11 +16,16 @@ from recorder.clock import now_ns, utc_now_ns
 from recorder.errors import InputError, LinkError
 
 BAUD = 115_200
-READ_WAIT_S = 0.1
+READ_WAIT_S = 0.05
+GATHER_NS = 50_000_000
+"""Pieces that arrive within so long are handed over together, each with its own time: the hop from the reading thread
+to the loop costs several times a read (measured), and many adapters deliver a frame in pieces."""
 WRITE_WAIT_S = 2.0
 LARGEST_READ = 1 << 16
 BY_ID = Path("/dev/serial/by-id")
 _LOCKED = "exclusively lock"
+Piece = tuple[bytes, int, int]
+"""Bytes, with host monotonic time and UTC [ns] at which they were there."""
 _LOST = (OSError, TypeError, AttributeError)
 """SerialException on a read, a bare OSError from in_waiting, pyserial's own slips when the port is pulled mid-read."""
 
@@ -82,6 +88,7 @@ class SerialPort:
         self.name = port if "://" in port else stable_name(port)
         self._baud = baud
         self._port: serial.Serial | None = None
+        self._reader: ThreadPoolExecutor | None = None
 
     @property
     def absent(self) -> str | None:
@@ -106,17 +113,34 @@ class SerialPort:
             words = "another program has it open" if _LOCKED in str(reason) else str(reason)
             raise LinkError(f"{self.name}: cannot be opened ({words})") from None
 
-    async def read(self) -> tuple[bytes, int, int]:
-        """Wait up to ``READ_WAIT_S`` for bytes; returns them with host monotonic time and UTC [ns]."""
+    async def read(self) -> list[Piece]:
+        """Wait up to ``READ_WAIT_S`` for bytes; returns what arrives within ``GATHER_NS``, piece by piece."""
         port = self._port
         if port is None:
             raise LinkError(f"{self.name}: is not open")
+        if self._reader is None:
+            self._reader = ThreadPoolExecutor(1, "serial")  # its own: a silent port must not hold up another
         try:
-            return await asyncio.to_thread(self._read, port)
+            return await asyncio.get_running_loop().run_in_executor(self._reader, self._gather, port)
         except _LOST as reason:
             raise LinkError(f"{self.name}: was lost ({reason})") from None
 
-    def _read(self, port: serial.Serial) -> tuple[bytes, int, int]:
+    def _gather(self, port: serial.Serial) -> list[Piece]:
+        pieces: list[Piece] = []
+        until_ns = now_ns() + GATHER_NS
+        while now_ns() < until_ns:
+            try:
+                data = self._read(port)
+            except _LOST:
+                if pieces:
+                    break  # a port that is lost says so again at the next read
+                raise
+            if not data:
+                break
+            pieces.append((data, now_ns(), utc_now_ns()))
+        return pieces
+
+    def _read(self, port: serial.Serial) -> bytes:
         data = bytes(port.read(1))
         if data and "://" in self.name:
             # pyserial tells of a socket only whether anything waits, not how much: read on without waiting.
@@ -125,7 +149,7 @@ class SerialPort:
             port.timeout = READ_WAIT_S
         elif data:
             data += bytes(port.read(min(port.in_waiting, LARGEST_READ)))
-        return data, now_ns(), utc_now_ns()
+        return data
 
     async def write(self, data: bytes) -> None:
         """Write all; raises LinkError."""
@@ -140,6 +164,9 @@ class SerialPort:
     async def close(self) -> None:
         """Close the port at once, so that the device returns under its old name; never raises."""
         port, self._port = self._port, None
+        reader, self._reader = self._reader, None
+        if reader is not None:
+            reader.shutdown(wait=False)
         if port is not None:
             with contextlib.suppress(*_LOST):
                 await asyncio.to_thread(port.close)

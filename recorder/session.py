@@ -15,7 +15,7 @@ from recorder.store import RecordingStore
 SHORTEST_BACKOFF_S, LONGEST_BACKOFF_S = 0.5, 30.0
 OPEN_S, CLOSE_S = 40.0, 6.0
 """Outer bounds on opening and closing any link (common practice, no source)."""
-SHOW_EVERY_S = 0.5
+SHOW_EVERY_S = 0.4
 LOOK_EVERY_S = 0.3
 
 

@@ -30,8 +30,8 @@ from recorder.sealing import PART_LEVEL, force_folder, write_json, write_parquet
 from recorder.streams import assemble, stream_id
 from recorder.tally import Tally
 
-FORCE_EVERY_S = 0.9
-"""At most a second of data may be lost; the forcing itself takes its share of it."""
+FORCE_EVERY_S = 0.7
+"""At most a second may be lost: this, the pause of who calls ``keep``, what a reader gathers, and the forcing."""
 PART_EVERY_S = 60.0
 SEALING_FACTOR, SPARE_BYTES = 1.5, 8_000_000
 """Room that sealing may need beside the journal, with something to spare (common practice, no source)."""
@@ -125,7 +125,12 @@ class _NodeFiles:
         self.description: NodeDescription | None = None
         self._tally: Tally | None = None
         self._pending: list[Arrival] = []
-        self._parts = 0
+        self._parts = self._part_bytes = 0
+
+    @property
+    def size(self) -> int:
+        """Bytes of journal and parts, counted as they are written: a long recording has thousands of parts."""
+        return self.journal.size + self._part_bytes
 
     def append(self, arrival: Arrival) -> None:
         self.journal.append(arrival)
@@ -144,7 +149,9 @@ class _NodeFiles:
         for number, rows in content.streams.items() if content else ():
             parts = self._folder / stream_id(self.name, self.description, number)
             parts.mkdir(exist_ok=True)
-            write_parquet(parts / f"part-{self._parts:05d}.parquet", rows, PART_LEVEL)
+            part = parts / f"part-{self._parts:05d}.parquet"
+            write_parquet(part, rows, PART_LEVEL)
+            self._part_bytes += part.stat().st_size
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,8 +223,11 @@ class RecordingStore:
         try:
             yield
         except (OSError, pl.exceptions.PolarsError) as reason:
-            words = getattr(reason, "strerror", None) or str(reason)
-            raise StoreError(f"{self.folder}: the disk takes no more ({words}); what arrived before is kept") from None
+            raise self._full(reason) from None
+
+    def _full(self, reason: Exception) -> StoreError:
+        words = getattr(reason, "strerror", None) or str(reason)
+        return StoreError(f"{self.folder}: the disk takes no more ({words}); what arrived before is kept")
 
     def describe(self, node: str, description: NodeDescription) -> None:
         """Keep what a node says of itself, and what calibrations of its sensors are known."""
@@ -228,8 +238,11 @@ class RecordingStore:
 
     def append(self, node: str, arrival: Arrival) -> None:
         """Journal a frame body of a node."""
-        with self._disk():
-            self._files(node).append(arrival)
+        files = self._nodes.get(node)
+        try:
+            (files or self._files(node)).append(arrival)
+        except OSError as reason:
+            raise self._full(reason) from None
 
     def mark(self, kind: str, text: str = "") -> None:
         """Append a mark, forced at once."""
@@ -257,8 +270,9 @@ class RecordingStore:
         now_ns = self.host.now_ns()
         if now_ns - self._forced_ns >= FORCE_EVERY_S * 1e9:
             self.force()
+            own_bytes = sum(files.size for files in list(self._nodes.values()))
             with self._disk():
-                shortage = self._room.shortage(self.folder.parent, self._before_bytes, size_of(self.folder))
+                shortage = self._room.shortage(self.folder.parent, self._before_bytes, own_bytes)
             if shortage:
                 raise StoreError(f"{shortage}; recording was stopped, nothing was deleted")
         if now_ns - self._parted_ns >= PART_EVERY_S * 1e9:

@@ -20,6 +20,7 @@ from recorder.readings import readings_of
 from recorder.tally import Tally
 
 ECHO_BYTES = 8
+_ROW_KEY = ["boot", "seq", "tick_us"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,12 +214,28 @@ def recorded_utc_ns(content: NodeContent, host: HostClock, monotonic_ns: int) ->
 
 
 def with_parts(rows: pl.DataFrame, parts: Path) -> tuple[pl.DataFrame, list[str]]:
-    """Add what only the parts hold; the second part names parts that cannot be read."""
-    frames, damage = [rows], list[str]()
-    for path in sorted(parts.glob("part-*.parquet")) if parts.is_dir() else ():
+    """Add what only the parts hold; the second part names parts that cannot be read.
+
+    A whole journal holds it all: then no more of the parts is read than the keys of their rows.
+    """
+    paths = sorted(parts.glob("part-*.parquet")) if parts.is_dir() else []
+    keys, damage = _readable(paths, rows.select(_ROW_KEY))
+    if not keys:
+        return rows.sort("t"), damage
+    numbered = pl.concat(key.with_columns(part=pl.lit(number)) for number, key in keys.items())
+    only_there = numbered.join(rows, on=_ROW_KEY, how="anti")["part"].unique().to_list()
+    wanted, unread = _readable([paths[number] for number in sorted(only_there)], rows)
+    whole = pl.concat([rows, *wanted.values()]).unique(_ROW_KEY, keep="first", maintain_order=True) if wanted else rows
+    return whole.sort("t"), damage + unread
+
+
+def _readable(paths: list[Path], like: pl.DataFrame) -> tuple[dict[int, pl.DataFrame], list[str]]:
+    """The columns of ``like`` out of each readable part, by its place in the list; a sentence for each of the others."""
+    found: dict[int, pl.DataFrame] = {}
+    damage: list[str] = []
+    for number, path in enumerate(paths):
         try:
-            frames.append(pl.read_parquet(path).select(rows.columns).cast(rows.schema))  # pyright: ignore[reportArgumentType]
+            found[number] = pl.read_parquet(path, columns=like.columns).cast(like.schema)  # pyright: ignore[reportArgumentType]
         except (pl.exceptions.PolarsError, OSError):
-            damage.append(f"{parts.name}/{path.name} cannot be read and is left out")
-    whole = pl.concat(frames).unique(["boot", "seq", "tick_us"], keep="first", maintain_order=True)
-    return whole.sort("t"), damage
+            damage.append(f"{path.parent.name}/{path.name} cannot be read and is left out")
+    return found, damage

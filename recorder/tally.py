@@ -5,15 +5,19 @@ does not grow with the recording.
 """
 
 import zlib
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from operator import itemgetter
 
 from recorder.frames import FLAG_RESENT, Frame
 from recorder.node import NodeDescription
 
 REMEMBERED = 1024
 """Frames of a group whose content is remembered, to tell a doubled frame from a restarted node; a node keeps fewer."""
+NEWEST_MISSING = 64
+"""Missing stretches a group that are told for asking again: older ones were told when they were new."""
 
 
 @dataclass(slots=True)
@@ -34,11 +38,12 @@ class _Numbers:
 
     def fill(self, seq: int) -> bool:
         """Take a missing number off the list; False if it was not missing."""
-        for index, (low, high) in enumerate(self.missing):
-            if low <= seq <= high:
-                self.missing[index : index + 1] = [p for p in ([low, seq - 1], [seq + 1, high]) if p[0] <= p[1]]
-                return True
-        return False
+        index = bisect_right(self.missing, seq, key=itemgetter(0)) - 1
+        if index < 0 or seq > self.missing[index][1]:
+            return False
+        low, high = self.missing[index]
+        self.missing[index : index + 1] = [p for p in ([low, seq - 1], [seq + 1, high]) if p[0] <= p[1]]
+        return True
 
 
 @dataclass(slots=True)
@@ -136,8 +141,9 @@ class Tally:
         return {group: numbers.last for (own, group), numbers in self._groups.items() if own == boot}
 
     def missing(self, boot: int) -> list[tuple[int, int, int]]:
-        """Group, first and last number of each missing stretch of a boot."""
-        return [(g, low, high) for (own, g), n in self._groups.items() if own == boot for low, high in n.missing]
+        """Group, first and last number of the newest missing stretches of a boot."""
+        groups = [(group, n.missing[-NEWEST_MISSING:]) for (own, group), n in self._groups.items() if own == boot]
+        return [(group, low, high) for group, newest in groups for low, high in newest]
 
     def counters(self) -> dict[str, int]:
         """The account as ``recording.json`` keeps it."""

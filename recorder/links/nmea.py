@@ -98,12 +98,12 @@ class Nmea:
         ready = self._interpreter.take()
         if ready:
             return ready
-        data, monotonic_ns, utc_ns = await self._port.read()
-        lines = (self._rest + data).split(b"\n")
-        self._rest = lines.pop()[-LONGEST_LINE:]
-        for line in lines:
-            if line.strip():
-                self._read(line.strip(), monotonic_ns, utc_ns)
+        for data, monotonic_ns, utc_ns in await self._port.read():
+            lines = (self._rest + data).split(b"\n")
+            self._rest = lines.pop()[-LONGEST_LINE:]
+            for line in lines:
+                if line.strip():
+                    self._read(line.strip(), monotonic_ns, utc_ns)
         return self._interpreter.take()
 
     def _read(self, line: bytes, monotonic_ns: int, utc_ns: int) -> None:

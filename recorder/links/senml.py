@@ -165,12 +165,12 @@ class SenMl:
         if self._new_name is not None:
             name, self._new_name = self._new_name, None
             raise LinkError(f"{self.address}: a new name '{name}' has appeared; the sensor is described afresh")
-        data, monotonic_ns, utc_ns = await self._port.read()
-        lines = (self._rest + data).split(b"\n")
-        self._rest = lines.pop()[-LONGEST_LINE:]
-        for line in lines:
-            if line.strip():
-                self._read(line.strip(), monotonic_ns, utc_ns)
+        for data, monotonic_ns, utc_ns in await self._port.read():
+            lines = (self._rest + data).split(b"\n")
+            self._rest = lines.pop()[-LONGEST_LINE:]
+            for line in lines:
+                if line.strip():
+                    self._read(line.strip(), monotonic_ns, utc_ns)
         self._describe_when_learnt()
         return self._interpreter.take()
 

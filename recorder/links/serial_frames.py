@@ -48,8 +48,8 @@ class SerialFrames:
 
     async def receive(self) -> list[Arrival]:
         """Wait a moment for frame bodies."""
-        data, monotonic_ns, utc_ns = await self._port.read()
-        return [Arrival(body, monotonic_ns, utc_ns) for body in self._deframer.feed(data)] if data else []
+        pieces = await self._port.read()
+        return [Arrival(body, at_ns, utc_ns) for data, at_ns, utc_ns in pieces for body in self._deframer.feed(data)]
 
     async def send(self, body: bytes) -> None:
         """Write a frame body."""

@@ -12,10 +12,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from recorder.clock import HostClock
-from recorder.frames import FrameType, decode_body
+from recorder import serial_port
+from recorder.clock import HostClock, now_ns, utc_now_ns
+from recorder.frames import Frame, FrameType, decode_body, encode_body, to_line
 from recorder.jobsheet import JobSheet
-from recorder.journal import read_journal
+from recorder.journal import Arrival, read_journal
 from recorder.links import link_to
 from recorder.recording import Stream, open_recording
 from recorder.sealing import seal, write_sealed
@@ -67,6 +68,42 @@ def record(port: str, out: Path) -> RecordingStore:
     store = RecordingStore(out, JobSheet(), HostClock.start())
     asyncio.run(Session(store, [link_to(port)]).run(60.0))
     return store
+
+
+@pty_only
+def test_pieces_handed_over_together_keep_their_own_times(monkeypatch: pytest.MonkeyPatch):
+    import tty  # not on every system
+
+    stamped = threading.Event()
+    monkeypatch.setattr(serial_port, "utc_now_ns", lambda: (stamped.set(), utc_now_ns())[1])
+    near, far = os.openpty()
+    tty.setraw(far)
+    link = link_to(os.ttyname(far))
+    lines = [to_line(encode_body(Frame(FrameType.END, boot))) for boot in (1, 2)]
+    wrote_ns: list[int] = []
+
+    def write() -> None:
+        wrote_ns.append(now_ns())
+        os.write(near, lines[0] + lines[1][:9])
+        stamped.wait(10.0)
+        wrote_ns.append(now_ns())
+        os.write(near, lines[1][9:])
+
+    async def hear() -> list[Arrival]:
+        await link.open()
+        writer, heard = threading.Thread(target=write), list[Arrival]()
+        writer.start()
+        while len(heard) < 2:
+            heard += await link.receive()
+        writer.join()
+        await link.close()
+        return heard
+
+    first, second = asyncio.run(hear())
+    os.close(near)
+    os.close(far)
+    assert [decode_body(a.body).boot for a in (first, second)] == [1, 2]
+    assert wrote_ns[0] <= first.monotonic_ns <= wrote_ns[1] <= second.monotonic_ns
 
 
 def bodies_on_the_line(line: bytes) -> list[bytes]:

@@ -1,6 +1,10 @@
 """Frames of one node put together: duplicates, losses, late arrivals and restarts are counted, no sample is made up."""
 
+from pathlib import Path
+
 import numpy as np
+import polars as pl
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -8,7 +12,8 @@ from recorder.clock import HostClock
 from recorder.frames import Frame, FrameType, description_frames, encode_body
 from recorder.journal import Arrival
 from recorder.node import MISSING_INT32, Channel, Group, NodeDescription
-from recorder.streams import assemble
+from recorder.sealing import write_parquet
+from recorder.streams import assemble, with_parts
 
 RATE_HZ = 10.0
 CHANNELS = (
@@ -97,3 +102,33 @@ def test_a_payload_of_the_wrong_size_is_refused_and_counted():
 def test_frames_that_nobody_described_are_not_guessed_at():
     body = encode_body(sent(1, 0, np.array([[1, 2]])))
     assert assemble([Arrival(body, 0, 0)], HostClock(0, 0)) is None
+
+
+@pytest.fixture
+def in_parts(tmp_path: Path) -> tuple[pl.DataFrame, Path]:
+    """Sixty rows, and a folder that holds them in six parts."""
+    content = assemble(arrive([sent(1, seq, np.full((2, 2), seq)) for seq in range(30)]), HostClock(10**9, 10**18))
+    assert content is not None
+    parts = tmp_path / "n"
+    parts.mkdir()
+    for number in range(6):
+        write_parquet(parts / f"part-{number + 1:05d}.parquet", content.streams[0][10 * number : 10 * number + 10])
+    return content.streams[0], parts
+
+
+@pytest.mark.parametrize("kept", [slice(0, 60), slice(0, 33), slice(20, 44), slice(0, 0)])
+def test_parts_give_back_what_a_damaged_journal_lost(kept: slice, in_parts: tuple[pl.DataFrame, Path]):
+    rows, parts = in_parts
+    whole, damage = with_parts(rows[kept], parts)
+    assert damage == []
+    assert whole.equals(rows)
+
+
+def test_a_damaged_part_is_named_and_costs_only_what_nothing_else_holds(in_parts: tuple[pl.DataFrame, Path]):
+    rows, parts = in_parts
+    (parts / "part-00003.parquet").write_bytes(b"PAR1 no more")
+    named = ["n/part-00003.parquet cannot be read and is left out"]
+    whole, damage = with_parts(rows, parts)
+    assert (whole.equals(rows), damage) == (True, named)
+    whole, damage = with_parts(rows[:25], parts)
+    assert (whole.equals(pl.concat([rows[:25], rows[30:]])), damage) == (True, named)

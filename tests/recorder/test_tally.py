@@ -11,7 +11,7 @@ from recorder.clock import HostClock
 from recorder.frames import FLAG_RESENT, Frame, FrameType, description_frames, encode_body
 from recorder.journal import Arrival
 from recorder.streams import assemble
-from recorder.tally import REMEMBERED, Tally
+from recorder.tally import NEWEST_MISSING, REMEMBERED, Tally
 from tests.recorder.nodes import described, reading
 
 NODE = described("n")
@@ -55,6 +55,15 @@ def test_a_missing_frame_that_is_sent_again_is_recovered_and_the_rest_of_the_res
         "refused": 0,
         "boots": 1,
     }
+
+
+def test_of_many_missing_stretches_the_newest_are_told_and_any_is_recovered():
+    tally, _ = account([frame(3 * seq) for seq in range(401)])
+    assert (tally.lost, tally.gaps) == (800, 400)
+    assert tally.missing(1) == [(0, 3 * k + 1, 3 * k + 2) for k in range(400 - NEWEST_MISSING, 400)]
+    for seq in (1, 2, 599, 598, 1199, 1198):
+        assert tally.take(frame(seq, flags=FLAG_RESENT)) is not None
+    assert (tally.lost, tally.gaps, tally.recovered) == (794, 397, 6)
 
 
 def test_a_node_that_restarts_under_its_old_boot_number_loses_no_sample():
