@@ -62,6 +62,7 @@ def _episode(case: Case, te: Floats, gap: Floats, best: float, settled: Mask, sp
     coldest = float(te[frozen : last + 1].min())
     minutes = float(t[first] - t[onset]) / 60.0
     measures = {
+        "over_min": measured(minutes, case.timeline.step_s / 60.0),
         "widened_k": measured(widened, 0.02 * widened, 0.2),
         "evaporating_degc": measured(coldest, case.u_evaporating_k()),
     }

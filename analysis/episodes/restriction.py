@@ -127,11 +127,16 @@ def _pulled_down(case: Case) -> Detection:
         ]
         if near:
             level = float(np.median(over))
-            evidence.append(Evidence("little_heat", f"condensing only {level:.0f} K over ambient", {}))
+            measures = {"over_ambient_k": measured(level, case.u_over_ambient_k())}
+            evidence.append(Evidence("little_heat", f"condensing only {level:.0f} K over ambient", measures))
         if backed_up:
             level = float(np.median(subcooling))
             evidence.append(
-                Evidence("backed_up", f"subcooling {level:.0f} K: liquid stands before the narrow place", {})
+                Evidence(
+                    "backed_up",
+                    f"subcooling {level:.0f} K: liquid stands before the narrow place",
+                    {"subcooling_k": measured(level, case.u_subcooling_k())},
+                )
             )
         episode = Episode(KIND, first, case.last_stop_s(), 0.6, tuple(evidence), permanent=True)
         return Detection(PRESENT, "starved from the start with the low side pulled down", (episode,))

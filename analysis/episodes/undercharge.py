@@ -207,7 +207,11 @@ def _short_cycling(case: Case, stretch: Span) -> _Sign | None:
         return _Sign(-1.0, Evidence("cycling", f"the compressor runs {on_s:.0f} s a cycle", {}))
     rate = 60.0 / float(np.median(period[rapid]))
     on_s = float(np.median(on[rapid]))
-    measures = {"per_minute": measured(rate, 0.1 * rate / np.sqrt(rapid.sum())), "on_s": measured(on_s, 0.1)}
+    measures = {
+        "per_minute": measured(rate, 0.1 * rate / np.sqrt(rapid.sum())),
+        "on_s": measured(on_s, 0.1),
+        "ambient_degc": measured(ambient, case.u_air_k("ambient")),
+    }
     says = f"{rate:.0f} short cycles a minute, on for {on_s:.0f} s, at {ambient:.0f} degC ambient"
     t = case.timeline.t_s
     shown = np.zeros(len(t), np.bool_)

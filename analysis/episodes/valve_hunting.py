@@ -174,6 +174,7 @@ def _episode(case: Case, swing: Floats, span: tuple[int, int], rule: Rule) -> Ep
     measures = {
         "peak_to_peak_kpa": measured(size, 0.05 * size),
         "period_s": measured(period, step, period / cycles / 2.0),
+        "swings": measured(cycles, 0.5),
     }
     says = f"low side swung by {size:.0f} kPa every {period:.0f} s, {cycles:.0f} times, with the compressor running on"
     severity = round(min(1.0, size / 100.0), 2)
