@@ -7,7 +7,7 @@ others a sentence is made here: each measure's name ends in its unit, ``{rise_k}
 
 import re
 
-from analysis.findings import Cause, Episode, Evidence, Weighed
+from analysis.findings import Cause, Check, Episode, Evidence, Weighed
 from analysis.shown import KPA, Units
 
 SENTENCES: dict[str, tuple[str, ...]] = {
@@ -60,6 +60,23 @@ SENTENCES: dict[str, tuple[str, ...]] = {
     "short_cycling": ("{per_minute} short cycles a minute, on for {on_s}, at {ambient_degc} ambient",),
     "condensing over ambient": ("condensing over ambient {level_k}, steady",),
     "vent over evaporating": ("vent over evaporating {level_k}, steady",),
+    "near_baseline": ("condensing over ambient stayed within {top_k} of its own baseline (median {over_ambient_k})",),
+    "high_throughout": ("condensing stood {over_ambient_k} over ambient throughout: nothing to compare with",),
+    "no_trip": ("no stop at high pressure; the high side reached {high_side_kpa} gauge",),
+    "no_swing": ("no regular swing above {limit_kpa} while the compressor ran on",),
+    "never_freezing": ("the evaporator stayed above {limit_degc} (evened)",),
+    "stayed_near": ("below freezing the vents stayed within {widened_k} of their best distance or switched at once",),
+    "never_low": ("the evaporator never fell below {evaporating_degc} evaporating",),
+    "condensing_low": ("yet condensing only {over_k} over ambient: a warm engine does that too",),
+    "condensing_usual": ("condensing {over_k} over ambient",),
+    "air_first": ("air first: at rest the pressure stood {excess_k} over saturation, which feigns subcooling",),
+    "evaporating": ("evaporating {level_degc}, steady",),
+    "as_it_should_be": (
+        (
+            "evaporating {level_degc} and condensing {over_ambient_k} over ambient stand as they should, yet the "
+            "vents stay {gap_k} above the evaporator"
+        ),
+    ),
     "static_gap": ("static pressure {saturation_gap_kpa} against saturation at soak (u95 {u95 saturation_gap_kpa})",),
 }
 SUFFIXES = {
@@ -122,6 +139,13 @@ def _number(name: str, evidence: Evidence, units: Units, *, spread: bool) -> str
     return units.briefly(value, unit)
 
 
+def check_says(check: Check, units: Units) -> str:
+    """Why a kind is present, absent or undecided."""
+    if units == KPA or not check.evidence:
+        return check.why
+    return "; ".join(said(evidence, units) for evidence in check.evidence)
+
+
 def episode_says(episode: Episode, units: Units) -> str:
     """What was seen in an episode, in one line."""
     return "; ".join(said(evidence, units) for evidence in episode.evidence)
@@ -137,4 +161,5 @@ def reasons(cause: Cause, units: Units, *, speaks_for: bool) -> list[str]:
 
 def _fact(weighed: Weighed, units: Units) -> str:
     told = [said(evidence, units) for evidence in weighed.evidence]
-    return "; the longest: ".join(told) if told else weighed.says
+    several = bool(weighed.evidence) and weighed.evidence[0].rule == "seen_several_times"
+    return ("; the longest: " if several else "; ").join(told) if told else weighed.says

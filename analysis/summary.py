@@ -4,7 +4,7 @@ import textwrap
 
 from analysis import wording
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Findings
-from analysis.sentences import episode_says, reasons
+from analysis.sentences import check_says, episode_says, reasons
 from analysis.shown import KPA, Units
 
 WIDTH = 100
@@ -12,7 +12,7 @@ WIDTH = 100
 
 def summary_of(findings: Findings, units: Units = KPA) -> str:
     """Say what was found, how sure it is, and what was not measured."""
-    lines: list[str] = [wording.verdict(findings), ""]
+    lines: list[str] = [wording.verdict(findings, units), ""]
     about = findings.recording
     sealed = "sealed" if about.sealed else "not sealed"
     intact = "" if about.intact else ", NOT INTACT: " + "; ".join(about.damage)
@@ -24,7 +24,7 @@ def summary_of(findings: Findings, units: Units = KPA) -> str:
     lines += _causes(findings, units)
     lines += _expected(findings, units)
     lines += _measures(findings, units)
-    lines += _checks(findings)
+    lines += _checks(findings, units)
     lines += ["", f"Coverage   {findings.coverage.says}."]
     lines += [f"  {circumstance.says}" for circumstance in findings.coverage.circumstances]
     lines.append(f"  {findings.coverage.enough_says}")
@@ -96,8 +96,8 @@ def _measures(findings: Findings, units: Units) -> list[str]:
     return ["", "Measures", *lines] if lines else []
 
 
-def _checks(findings: Findings) -> list[str]:
+def _checks(findings: Findings, units: Units) -> list[str]:
     lines = ["", "Looked for"]
     ordered = sorted(findings.checks, key=lambda check: (PRESENT, ABSENT, UNDECIDED).index(check.state))
-    lines += [f"  {check.state:<10} {wording.title(check.kind)}: {check.why}" for check in ordered]
+    lines += [f"  {check.state:<10} {wording.title(check.kind)}: {check_says(check, units)}" for check in ordered]
     return lines

@@ -13,6 +13,7 @@ from analysis.findings import (
     Findings,
     Settling,
 )
+from analysis.sentences import check_says
 from analysis.shown import KPA, SYMBOLS, Units
 from analysis.uncertainty import Measured
 
@@ -119,17 +120,30 @@ def leading(findings: Findings) -> Cause | None:
     return (vehicle or likely or [None])[0]
 
 
-def verdict(findings: Findings) -> str:
+def verdict(findings: Findings, units: Units = KPA) -> str:
     """The verdict in one sentence, its standing first."""
     cause = leading(findings)
-    return _verdict(findings, cause) + _aside(findings)
+    return _verdict(findings, cause, units) + _aside(findings)
 
 
-def headline(findings: Findings) -> tuple[str, str]:
+def verdict_why(findings: Findings, units: Units = KPA) -> str:
+    """The reason for the verdict in the reader's units: the checks and quantities that it quotes are said anew."""
+    why = findings.verdict_why
+    if units == KPA:
+        return why
+    for check in findings.checks:
+        why = why.replace(check.why, check_says(check, units))
+    for row in findings.expected:
+        quoted = f"{row.quantity} {row.measured.value or 0.0:.0f} {row.unit}"
+        why = why.replace(quoted, f"{row.quantity} {units.briefly(row.measured, row.unit)}")
+    return why
+
+
+def headline(findings: Findings, units: Units = KPA) -> tuple[str, str]:
     """The verdict in a few words, and the sentence that belongs under it."""
     if findings.verdict == FAULT_FOUND:
         return verdict(findings), f"{findings.coverage.says}."
-    why = findings.verdict_why
+    why = verdict_why(findings, units)
     return f"{VERDICTS[findings.verdict]}.{_aside(findings)}", f"{why[:1].upper()}{why[1:]}."
 
 
@@ -138,7 +152,7 @@ def _aside(findings: Findings) -> str:
     return f" A sensor misreads: {', '.join(place(name) for name in misread)}." if misread else ""
 
 
-def _verdict(findings: Findings, cause: Cause | None) -> str:
+def _verdict(findings: Findings, cause: Cause | None, units: Units) -> str:
     if findings.verdict == FAULT_FOUND and cause is not None and cause.cause != "sensor_fault":
         episodes = [episode for episode in findings.episodes if episode.kind == cause.cause]
         often = f", {len(episodes)} times" if len(episodes) > 1 else ", once"
@@ -148,7 +162,7 @@ def _verdict(findings: Findings, cause: Cause | None) -> str:
     if findings.verdict == FAULT_FOUND:
         kinds = sorted({title(e.kind) for e in findings.episodes if e.kind != "sensor_fault"})
         return f"Fault found, cause not settled: {', '.join(kinds)}."
-    why = findings.verdict_why
+    why = verdict_why(findings, units)
     return f"{VERDICTS[findings.verdict]}: {why[:1].lower()}{why[1:]}."
 
 

@@ -9,7 +9,7 @@ from typing import Any, cast
 from analysis import wording
 from analysis.case import CHARGING_U95_KG, RECOVERY_U95_KG
 from analysis.findings import FAULT_FOUND, UNDECIDED, Cause, Findings
-from analysis.sentences import episode_says, reasons
+from analysis.sentences import check_says, episode_says, reasons
 from analysis.shown import Units
 from analysis.uncertainty import Measured
 from recorder.recording import short_digest
@@ -215,7 +215,7 @@ def expected_rows(findings: Findings, units: Units, *, measured_only: bool) -> R
     ]
 
 
-def not_measured(findings: Findings, *, briefly: bool = False) -> list[str]:
+def not_measured(findings: Findings, units: Units, *, briefly: bool = False) -> list[str]:
     """What nobody can say from this recording: clips that were not on, measures not had, kinds left undecided."""
     there = {s.place for s in findings.sensors}
     lines: list[str] = []
@@ -234,7 +234,7 @@ def not_measured(findings: Findings, *, briefly: bool = False) -> list[str]:
     open_kinds: dict[str, list[str]] = {}
     for check in findings.checks:
         if check.state == UNDECIDED:
-            open_kinds.setdefault(check.why, []).append(wording.title(check.kind))
+            open_kinds.setdefault(check_says(check, units), []).append(wording.title(check.kind))
     if briefly and open_kinds:
         lines.append(f"not decided: {', '.join(kind for kinds in open_kinds.values() for kind in kinds)}")
     else:

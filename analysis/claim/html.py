@@ -20,7 +20,7 @@ from analysis.claim.photos import Photo
 from analysis.claim.sheet import figure_note, standing_word, verdict_sentence
 from analysis.findings import ABSENT, FAULT_FOUND, PRESENT, UNDECIDED, Episode, Findings
 from analysis.plots import Line, around, chosen, figure_of, strongest
-from analysis.sentences import episode_says
+from analysis.sentences import check_says, episode_says
 from analysis.shown import KPA, Units
 from analysis.strip_chart import BAND, BAND_EDGE, EPISODE, HEAVY_RULE, INK, PAPER, PENS, RULE, svg_of
 
@@ -48,17 +48,17 @@ def html_of(case: Case, findings: Findings, photos: Sequence[Photo] = (), units:
     template = (HERE / "report.html").read_text(encoding="utf-8")
     parts = {
         "title": escape(f"Report, {_name(findings)}"),
-        "heading": _heading(findings),
-        "answers": _answers(findings),
+        "heading": _heading(findings, units),
+        "answers": _answers(findings, units),
         "still": _still(case, findings, units),
         "note": escape(figure_note(findings)),
         "episodes": _episodes(case, findings, units),
         "causes": _causes(findings, units),
         "expected": _expected(findings, units),
         "measures": _list(wording.measure_lines(findings, units)) or "<p>No cycle, rest or settling to measure.</p>",
-        "unmeasured": _list(content.not_measured(findings)),
+        "unmeasured": _list(content.not_measured(findings, units)),
         "charge": _table(("mass", "kg, u95", "from"), content.charge_rows(findings)),
-        "checks": _checks(findings),
+        "checks": _checks(findings, units),
         "coverage": f"<p>{escape(findings.coverage.says)}.</p>",
         "job": _job(findings),
         "sensors": _sensors(findings, units),
@@ -126,7 +126,7 @@ def _name(findings: Findings) -> str:
     return f"{vehicle}, {(about.started_at or 'date not stated')[:10]}" if vehicle else about.name
 
 
-def _heading(findings: Findings) -> str:
+def _heading(findings: Findings, units: Units) -> str:
     about = findings.recording
     job = findings.job_sheet
     who = " · ".join(escape(str(job[key])) for key in ("vehicle", "plate", "customer") if job.get(key))
@@ -140,16 +140,19 @@ def _heading(findings: Findings) -> str:
         f"{wording.clock(about.duration_s)} long{' · ' + escape(about.origin) if about.origin else ''}</p>"
         f"{complaint}{broken}"
         f'<p class="verdict{fault}"><span class="stamp">{escape(standing_word(findings))}</span> '
-        f"<strong>{escape(verdict_sentence(findings))}</strong></p>"
+        f"<strong>{escape(verdict_sentence(findings, units))}</strong></p>"
     )
 
 
-def _answers(findings: Findings) -> str:
-    _, note = wording.headline(findings)
+def _answers(findings: Findings, units: Units) -> str:
+    _, note = wording.headline(findings, units)
     sure = content.how_sure(findings)
     if findings.verdict != FAULT_FOUND:
         sure = [note]
-    blocks = (("How sure that is", sure), ("What was not measured", content.not_measured(findings, briefly=True)))
+    blocks = (
+        ("How sure that is", sure),
+        ("What was not measured", content.not_measured(findings, units, briefly=True)),
+    )
     return "".join(f"<section><h3>{escape(head)}</h3>{_list(lines)}</section>" for head, lines in blocks)
 
 
@@ -205,9 +208,9 @@ def _expected(findings: Findings, units: Units) -> str:
     return _table(("quantity", "measured, u95", "expected", "result", "source"), rows) if rows else "<p>Nothing.</p>"
 
 
-def _checks(findings: Findings) -> str:
+def _checks(findings: Findings, units: Units) -> str:
     ordered = sorted(findings.checks, key=lambda check: (PRESENT, ABSENT, UNDECIDED).index(check.state))
-    rows = [(wording.title(check.kind), check.state, check.why) for check in ordered]
+    rows = [(wording.title(check.kind), check.state, check_says(check, units)) for check in ordered]
     return _table(("looked for", "found", "why"), rows)
 
 

@@ -12,7 +12,7 @@ from analysis.claim.typeset import Sheet, breakable, foreign_note, printable, ty
 from analysis.findings import FAULT_FOUND, NO_FAULT_SEEN, Findings
 from analysis.plots import around, chosen, figure_of, strongest
 from analysis.preferences import Preferences
-from analysis.shown import Units
+from analysis.shown import KPA, Units
 from analysis.strip_chart import svg_of
 
 EPISODES_LISTED = 40
@@ -70,15 +70,15 @@ def standing_word(findings: Findings) -> str:
 def sheet_data(case: Case, findings: Findings, units: Units, figures: dict[str, str]) -> dict[str, Any]:
     """Everything the template shows; ``figures`` receives the pictures."""
     episodes, more = content.episode_rows(findings, units, EPISODES_LISTED)
-    unmeasured = content.not_measured(findings)
+    unmeasured = content.not_measured(findings, units)
     charge = content.charge_rows(findings)
     return {
         **heading_data(case, findings, "Air conditioning claim sheet"),
         "standing": standing_word(findings),
-        "verdict": verdict_sentence(findings),
+        "verdict": verdict_sentence(findings, units),
         "wrong": _wrong(findings, episodes),
         "sure": content.how_sure(findings),
-        "unmeasured_short": content.not_measured(findings, briefly=True),
+        "unmeasured_short": content.not_measured(findings, units, briefly=True),
         "unmeasured": unmeasured,
         "vehicle": content.vehicle_rows(findings),
         "order": content.order_rows(findings),
@@ -113,14 +113,14 @@ def sheet_data(case: Case, findings: Findings, units: Units, figures: dict[str, 
     }
 
 
-def verdict_sentence(findings: Findings) -> str:
+def verdict_sentence(findings: Findings, units: Units = KPA) -> str:
     """The verdict in one sentence, without the standing that the stamp before it says."""
     if findings.verdict == FAULT_FOUND:
         said = wording.verdict(findings)
         stamp, _, rest = said.partition(": ")
         told = rest if stamp.lower() == standing_word(findings) else said
         return told[:1].upper() + told[1:]
-    _, note = wording.headline(findings)
+    _, note = wording.headline(findings, units)
     return note
 
 

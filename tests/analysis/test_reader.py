@@ -10,9 +10,10 @@ from hypothesis import strategies as st
 from analysis.diagnose import diagnose
 from analysis.findings import Evidence
 from analysis.preferences import preferences
-from analysis.sentences import SENTENCES, episode_says, filled, reasons, said
+from analysis.sentences import SENTENCES, check_says, episode_says, filled, reasons, said
 from analysis.shown import BAR, KPA, PSI
 from analysis.uncertainty import Measured, absent
+from analysis.wording import verdict_why
 from recorder.errors import InputError
 from recorder.recording import Recording, open_recording
 from tests.conftest import ROOT, warmspell
@@ -63,6 +64,8 @@ def test_every_sentence_of_the_samples_says_no_si_unit_to_a_reader_of_psi(sample
         findings = diagnose(recording, "test")
         told = [episode_says(episode, PSI) for episode in findings.episodes]
         told += [r for c in findings.causes for way in (True, False) for r in reasons(c, PSI, speaks_for=way)]
+        told += [check_says(check, PSI) for check in findings.checks]
+        told += [verdict_why(findings, PSI)]
         for text in told:
             assert not re.search(r"\d (kPa|degC|K)\b", text), text
 
