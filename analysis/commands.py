@@ -76,7 +76,9 @@ for _command in COMMANDS:
 @calibration_option
 @units_option
 @click.option("--json", "as_json", is_flag=True, help="Print the findings document (kPa, degC) instead of words.")
-def analyse(recording: Path, job_file: Path | None, calibration_file: Path | None, units: str | None, *, as_json: bool) -> None:
+def analyse(
+    recording: Path, job_file: Path | None, calibration_file: Path | None, units: str | None, *, as_json: bool
+) -> None:
     """Find what is wrong in a recording, how sure that is, and what to check next.
 
     \b
@@ -155,9 +157,7 @@ def report(
     from recorder.store import software
 
     chosen = preferences(units, paper)
-    made = write_report(
-        opened(recording, job_file, calibration_file), out, software(), chosen, photos, bundled=bundled
-    )
+    made = write_report(opened(recording, job_file, calibration_file), out, software(), chosen, photos, bundled=bundled)
     for path in made:
         click.echo(str(path))
 

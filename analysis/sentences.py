@@ -60,8 +60,15 @@ SENTENCES: dict[str, tuple[str, ...]] = {
     "short_cycling": ("{per_minute} short cycles a minute, on for {on_s}, at {ambient_degc} ambient",),
     "condensing over ambient": ("condensing over ambient {level_k}, steady",),
     "vent over evaporating": ("vent over evaporating {level_k}, steady",),
-    "near_baseline": ("condensing over ambient stayed within {top_k} of its own baseline (median {over_ambient_k})",),
-    "high_throughout": ("condensing stood {over_ambient_k} over ambient throughout: nothing to compare with",),
+    "near_baseline": (
+        "condensing stayed within {top_k} of its own baseline (median {over_ambient_k} over ambient)",
+        "condensing stayed within {top_k} of its own baseline",
+    ),
+    "high_throughout": ("condensing stood {over_ambient_k} over ambient throughout",),
+    "condensing_throughout": ("condensing stood at {condensing_degc} throughout; ambient would tell",),
+    "condensing_high_throughout": (
+        "condensing stood {over_ambient_k} over ambient throughout, with only {subcooling_share} of it subcooling",
+    ),
     "no_trip": ("no stop at high pressure; the high side reached {high_side_kpa} gauge",),
     "no_swing": ("no regular swing above {limit_kpa} while the compressor ran on",),
     "never_freezing": ("the evaporator stayed above {limit_degc} (evened)",),
@@ -128,6 +135,8 @@ def _number(name: str, evidence: Evidence, units: Units, *, spread: bool) -> str
         return None
     if name == "trips":
         return f"{value.value:.0f} stop{'' if value.value == 1 else 's'}"
+    if name.endswith("_share"):
+        return f"{100.0 * value.value:.0f} %"
     if name in ("swings", "per_minute"):
         return f"{value.value:.0f}"
     if name in ("lift", "lift_lost"):
