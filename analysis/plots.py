@@ -5,7 +5,7 @@ carries meaning. Long traces are reduced to the minimum and maximum of even stre
 gap stays one. Readings that the analysis set aside are drawn where they were.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -164,7 +164,7 @@ class _Strips:
                 _there(
                     (
                         self._sensed("vent", "solid", "vent"),
-                        self._line("evaporating", "dash", d.evaporating_degc, "degC"),
+                        self._line("evaporating", "dash", d.evaporating_degc, "degC", derived=True),
                         self._sensed("ambient", "dot", "ambient"),
                     )
                 ),
@@ -241,12 +241,24 @@ class _Strips:
         shown[at] = signal.spike_values - offset
         return shown
 
-    def _line(self, name: str, dash: str, values: Floats | None, unit: str, aside: Floats | None = None) -> Line | None:
+    def _line(
+        self,
+        name: str,
+        dash: str,
+        values: Floats | None,
+        unit: str,
+        aside: Floats | None = None,
+        *,
+        derived: bool = False,
+    ) -> Line | None:
         if values is None or not np.isfinite(values).any():
             return None
         scale, offset, _ = self._units.factor(unit)
         first, last = (self._case.timeline.index(s) for s in self._window)
         inside = values[first : last + 1]
+        pumping = self._case.running.pumping[first : last + 1]
+        if derived and bool((pumping & np.isfinite(inside)).any()):
+            inside = inside[pumping]  # under vacuum or during a recharge saturation says nothing of the circuit
         inside = inside[np.isfinite(inside)] * scale + offset
         span = (float(inside.min()), float(inside.max())) if len(inside) else (np.nan, np.nan)
         times, kept = reduced(self._case.timeline.t_s, values if aside is None else aside, *self._window, self._buckets)
@@ -254,7 +266,7 @@ class _Strips:
 
     def _derived(self, quantity: str, values: Floats | None, height: float) -> Strip:
         units = self._units
-        lines = _there((self._line(quantity, "solid", values, "K"),))
+        lines = _there((self._line(quantity, "solid", values, "K", derived=True),))
         edges = usual(self._findings, quantity)
         bands = () if edges is None else (self._flat(edges[0] * units.per_k, edges[1] * units.per_k),)
         return Strip(quantity, units.difference, lines, bands, height, 6.0 * units.per_k)
@@ -318,12 +330,16 @@ def reduced(t_s: Floats, values: Floats, start_s: float, end_s: float, buckets: 
 
 
 def strongest(findings: Findings, count: int) -> list[Episode]:
-    """The episodes worth a figure of their own: of the leading cause first, then by severity, in order of time."""
+    """The episodes that tell most, without those that last throughout, in order of time."""
+    ranked = sorted((e for e in findings.episodes if not e.permanent), key=strength(findings))
+    return sorted(ranked[:count], key=lambda e: e.start_s)
+
+
+def strength(findings: Findings) -> Callable[[Episode], tuple[bool, float, float]]:
+    """Sorts episodes: of the leading cause first, then by severity, then by length."""
     leading = wording.leading(findings)
     first = leading.cause if leading else ""
-    transient = [episode for episode in findings.episodes if not episode.permanent]
-    ranked = sorted(transient, key=lambda e: (e.kind != first, -e.severity, -(e.end_s - e.start_s)))
-    return sorted(ranked[:count], key=lambda e: e.start_s)
+    return lambda e: (e.kind != first, -e.severity, -(e.end_s - e.start_s))
 
 
 def around(episode: Episode, duration_s: float) -> Span:

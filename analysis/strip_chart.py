@@ -106,14 +106,14 @@ class _Frame:
         box = f'x="{self._x0:.1f}" y="{top:.1f}" width="{width:.1f}" height="{height:.1f}"'
         parts = [f'<clipPath id="{clip}"><rect {box}/></clipPath>', f'<g clip-path="url(#{clip})">']
         parts += [self._band(band, y_of) for band in strip.bands]
-        parts += self._grid(top, bottom, ticks(low, high, max(int(height / 12), 2)), y_of)
+        parts += self._grid(top, bottom, ticks(low, high, min(max(int(height / 12), 2), 7)), y_of)
         parts += self._hatched(top, bottom)
         parts += [self._line(line, y_of) for line in strip.lines]
         parts += self._gaps(top, bottom)
         parts += ["</g>", f'<rect {box} fill="none" stroke="{HEAVY_RULE}" stroke-width="0.8"/>']
         parts += [
             _text(self._x0 - 4, y_of(v) + 2.6, f"{v + 0.0:g}", SMALL, "end")
-            for v in ticks(low, high, max(int(height / 12), 2))
+            for v in ticks(low, high, min(max(int(height / 12), 2), 7))
             if top + 1 <= y_of(v) <= bottom - 1
         ]
         parts.append(_text(self._x1 + 4, top + 7, f"{strip.quantity} [{strip.unit}]", SMALL, weight="bold"))

@@ -157,6 +157,13 @@ def _weighed(mass: float, u95: float, rated: float | None) -> str:
     return f"{text}, {abs(off):.0f} ± {spread:.0f} % {'below' if off < 0 else 'above'} rated"
 
 
+def in_words(text: str, findings: Findings) -> str:
+    """A sentence with its channels called by their places' words."""
+    for name in sorted({s.id for s in findings.sensors if "_" in s.id}, key=len, reverse=True):
+        text = text.replace(name, place(name))
+    return text
+
+
 def episode_rows(findings: Findings, units: Units, most: int) -> tuple[Rows, str]:
     """Number, time, kind and evidence of the episodes; and how many more there are."""
     rows = [
@@ -164,7 +171,7 @@ def episode_rows(findings: Findings, units: Units, most: int) -> tuple[Rows, str
             str(number),
             "throughout" if e.permanent else wording.span(e.start_s, e.end_s),
             wording.title(e.kind),
-            episode_says(e, units),
+            in_words(episode_says(e, units), findings),
         ]
         for number, e in enumerate(findings.episodes, start=1)
     ]
@@ -180,15 +187,15 @@ def episode_rows(findings: Findings, units: Units, most: int) -> tuple[Rows, str
 def causes(findings: Findings, units: Units) -> list[CauseBlock]:
     """Causes that are proven or likely in full, those not excluded in short."""
     return [
-        _cause(cause, units, whole=cause.standing in ("proven", "likely"))
+        _cause(cause, findings, units, whole=cause.standing in ("proven", "likely"))
         for cause in findings.causes
         if cause.standing in ("proven", "likely") or wording.worth_telling(cause)
     ]
 
 
-def _cause(cause: Cause, units: Units, *, whole: bool) -> CauseBlock:
-    speaks_for = [["for", reason] for reason in reasons(cause, units, speaks_for=True)]
-    against = [["against", reason] for reason in reasons(cause, units, speaks_for=False)]
+def _cause(cause: Cause, findings: Findings, units: Units, *, whole: bool) -> CauseBlock:
+    speaks_for = [["for", in_words(reason, findings)] for reason in reasons(cause, units, speaks_for=True)]
+    against = [["against", in_words(reason, findings)] for reason in reasons(cause, units, speaks_for=False)]
     return CauseBlock(
         cause.standing.capitalize(),
         wording.title(cause.cause),
@@ -227,7 +234,7 @@ def not_measured(findings: Findings, units: Units, *, briefly: bool = False) -> 
         if row.measured.value is None:
             by_reason.setdefault(row.measured.why or "not measured", []).append(row.quantity)
     for why, quantities in by_reason.items():
-        named = f"{len(quantities)} of the quantities compared below" if briefly and len(quantities) > 2 else ""
+        named = f"{len(quantities)} of the usual quantities" if briefly and len(quantities) > 2 else ""
         lines.append(f"{named or ', '.join(quantities)}: {why}")
     if findings.job_sheet.get("recovered_kg") is None:
         lines.append("the refrigerant in the system was not weighed")
@@ -263,7 +270,7 @@ def sensor_rows(findings: Findings, units: Units) -> Rows:
     return [
         [
             place(s.id),
-            _accuracy(s.u95, s.unit, units) + ("" if s.accuracy_stated else " *"),
+            _accuracy(s.u95, s.unit, units) + (" *" if s.u95 and not s.accuracy_stated else ""),
             s.calibrated_on or NOT_STATED,
             s.serial_number or NOT_STATED,
             f"{s.rate_hz:.3g} Hz",
@@ -281,7 +288,7 @@ def _accuracy(u95: float, unit: str, units: Units) -> str:
 
 def sensor_note(findings: Findings) -> str:
     """Where an accuracy was assumed."""
-    if all(s.accuracy_stated for s in findings.sensors):
+    if all(s.accuracy_stated or not s.u95 for s in findings.sensors):
         return ""
     return "* the node states no accuracy: an ordinary sensor's is taken (common practice, no source)"
 

@@ -148,7 +148,7 @@ def _answers(findings: Findings, units: Units) -> str:
     _, note = wording.headline(findings, units)
     sure = content.how_sure(findings)
     if findings.verdict != FAULT_FOUND:
-        sure = [note]
+        sure = [f"{findings.coverage.says}.", note] if note != f"{findings.coverage.says}." else [note]
     blocks = (
         ("How sure that is", sure),
         ("What was not measured", content.not_measured(findings, units, briefly=True)),
@@ -159,14 +159,15 @@ def _answers(findings: Findings, units: Units) -> str:
 def _episodes(case: Case, findings: Findings, units: Units) -> str:
     if not findings.episodes:
         return "<p>None.</p>"
-    items = [_episode(case, n, e, units) for n, e in enumerate(findings.episodes, start=1)]
+    items = [_episode(case, findings, n, e, units) for n, e in enumerate(findings.episodes, start=1)]
     return f'<ol class="episodes">{"".join(items)}</ol>'
 
 
-def _episode(case: Case, number: int, episode: Episode, units: Units) -> str:
+def _episode(case: Case, findings: Findings, number: int, episode: Episode, units: Units) -> str:
     when = "throughout" if episode.permanent else wording.span(episode.start_s, episode.end_s)
     start, end = around(episode, case.timeline.duration_s)
-    what = f"<strong>{escape(wording.title(episode.kind))}</strong>: {escape(episode_says(episode, units))}"
+    says = content.in_words(episode_says(episode, units), findings)
+    what = f"<strong>{escape(wording.title(episode.kind))}</strong>: {escape(says)}"
     return (
         f'<li id="episode-{number}"><button type="button" data-start="{ms(start):.0f}" data-end="{ms(end):.0f}" '
         f'aria-label="show episode {number}, {escape(when)}, in the trace">{escape(when)}</button> '

@@ -9,14 +9,14 @@ from analysis.case import Case
 from analysis.claim import content
 from analysis.claim.photos import Photo
 from analysis.claim.typeset import Sheet, breakable, foreign_note, printable, typeset
-from analysis.findings import FAULT_FOUND, NO_FAULT_SEEN, Findings
-from analysis.plots import around, chosen, figure_of, strongest
+from analysis.findings import FAULT_FOUND, NO_FAULT_SEEN, Episode, Findings
+from analysis.plots import around, chosen, figure_of, strength, strongest
 from analysis.preferences import Preferences
 from analysis.shown import KPA, Units
 from analysis.strip_chart import svg_of
 
 EPISODES_LISTED = 40
-WINDOWS = 2
+WINDOWS, MOSTLY = 2, 0.6
 PRINT_BUCKETS = 440
 """The traces are 440 px wide in print: a minimum and a maximum each."""
 
@@ -76,7 +76,7 @@ def sheet_data(case: Case, findings: Findings, units: Units, figures: dict[str, 
         **heading_data(case, findings, "Air conditioning claim sheet"),
         "standing": standing_word(findings),
         "verdict": verdict_sentence(findings, units),
-        "wrong": _wrong(findings, episodes),
+        "wrong": _wrong(findings, episodes, units),
         "sure": content.how_sure(findings),
         "unmeasured_short": content.not_measured(findings, units, briefly=True),
         "unmeasured": unmeasured,
@@ -120,15 +120,27 @@ def verdict_sentence(findings: Findings, units: Units = KPA) -> str:
         stamp, _, rest = said.partition(": ")
         told = rest if stamp.lower() == standing_word(findings) else said
         return told[:1].upper() + told[1:]
+    if findings.verdict == NO_FAULT_SEEN:
+        return f"Nothing showed in {findings.coverage.exposure_s / 60.0:.0f} minutes of cooling.{_aside(findings)}"
+    suspected = [wording.title(check.kind) for check in findings.checks if check.suspected]
+    if suspected:
+        return f"Suspected, not settled: {', '.join(suspected)}."
     _, note = wording.headline(findings, units)
     return note
 
 
-def _wrong(findings: Findings, episodes: content.Rows) -> list[str]:
+def _aside(findings: Findings) -> str:
+    """What a sensor did, where that is no fault of the vehicle's."""
+    return wording.headline(findings)[0].removeprefix(f"{wording.VERDICTS[findings.verdict]}.")
+
+
+def _wrong(findings: Findings, episodes: content.Rows, units: Units) -> list[str]:
     """What was seen in numbers, and the longest of it in words."""
+    if findings.verdict == NO_FAULT_SEEN:
+        return ["Nothing, as far as this recording goes.", *(f"{row[2]}, {row[1]}: {row[3]}" for row in episodes[:2])]
     if findings.verdict != FAULT_FOUND:
-        seen = [row[2] for row in episodes]
-        return [f"Nothing of the vehicle's, as far as this recording goes.{' ' if seen else ''}{'; '.join(seen)}"]
+        why = wording.verdict_why(findings, units)
+        return [f"{why[:1].upper()}{why[1:]}."]
     cause = wording.leading(findings)
     own = [(n, e) for n, e in enumerate(findings.episodes) if cause is not None and e.kind == cause.cause]
     own = own or [(n, e) for n, e in enumerate(findings.episodes) if e.kind != "sensor_fault"]
@@ -143,7 +155,7 @@ def _wrong(findings: Findings, episodes: content.Rows) -> list[str]:
 
 def _figures(case: Case, findings: Findings, units: Units, figures: dict[str, str]) -> dict[str, Any]:
     duration = case.timeline.duration_s
-    shown = strongest(findings, WINDOWS)
+    shown = windows_of(findings, duration)
     kinds = [e.kind for e in strongest(findings, 1)] + [e.kind for e in findings.episodes]
     overview = figure_of(case, findings, "", 0.0, duration, PRINT_BUCKETS, units)
     figures["overview.svg"] = svg_of(chosen(overview, kinds), 600.0, 268.0 + 12.0 * len(overview.lanes))
@@ -161,6 +173,18 @@ def _figures(case: Case, findings: Findings, units: Units, figures: dict[str, st
         "overview_alt": f"Traces of the whole drive: {'; '.join(lines) or 'no episode'}.",
         "figure_note": figure_note(findings),
     }
+
+
+def windows_of(findings: Findings, duration_s: float) -> list[Episode]:
+    """The episodes that get a figure of their own: strongest first, none that another figure shows already."""
+    kept: list[Episode] = []
+    for episode in sorted(findings.episodes, key=strength(findings)):
+        start, end = around(episode, duration_s)
+        shown = [around(other, duration_s) for other in kept] + [(0.0, duration_s)]
+        alike = [min(end, b) - max(start, a) > MOSTLY * max(end - start, b - a) for a, b in shown]
+        if not episode.permanent and not any(alike):
+            kept.append(episode)
+    return sorted(kept[:WINDOWS], key=lambda e: e.start_s)
 
 
 def figure_note(findings: Findings) -> str:
