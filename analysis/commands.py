@@ -6,12 +6,24 @@ from typing import TYPE_CHECKING
 
 import click
 
+from analysis.preferences import PAPERS
+from analysis.shown import CHOICES
 from recorder.commands import COMMANDS, calibration_option, job_option, say
 from recorder.errors import InputError
 
 if TYPE_CHECKING:
     from recorder.recording import Recording
 
+units_option = click.option(
+    "--units",
+    type=click.Choice(list(CHOICES), case_sensitive=False),
+    help="Pressures in kPa or bar with °C, or in psi with °F (default: as in settings.toml, else kPa).",
+)
+paper_option = click.option(
+    "--paper",
+    type=click.Choice(list(PAPERS)),
+    help="Paper of the sheets (default: as in settings.toml, else a4).",
+)
 recording_argument = click.argument("recording", type=click.Path(path_type=Path))
 
 
@@ -62,8 +74,11 @@ for _command in COMMANDS:
 @recording_argument
 @job_option
 @calibration_option
-@click.option("--json", "as_json", is_flag=True, help="Print the findings document instead of words.")
-def analyse(recording: Path, job_file: Path | None, calibration_file: Path | None, *, as_json: bool) -> None:
+@units_option
+@click.option("--json", "as_json", is_flag=True, help="Print the findings document (kPa, degC) instead of words.")
+def analyse(
+    recording: Path, job_file: Path | None, calibration_file: Path | None, units: str | None, *, as_json: bool
+) -> None:
     """Find what is wrong in a recording, how sure that is, and what to check next.
 
     \b
@@ -71,11 +86,13 @@ def analyse(recording: Path, job_file: Path | None, calibration_file: Path | Non
       warmspell analyse recordings/minibus-7-before
     """
     from analysis.diagnose import diagnose
+    from analysis.preferences import preferences
     from analysis.summary import summary_of
     from recorder.store import software
 
+    chosen = preferences(units)
     findings = diagnose(opened(recording, job_file, calibration_file), software())
-    click.echo(findings.to_json() if as_json else summary_of(findings))
+    click.echo(findings.to_json() if as_json else summary_of(findings, chosen.units))
 
 
 @warmspell.command()
@@ -102,23 +119,46 @@ def compare(before: Path, after: Path, *, as_json: bool) -> None:
 @recording_argument
 @job_option
 @calibration_option
+@units_option
+@paper_option
+@click.option(
+    "--photo",
+    "photos",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="A JPEG or PNG to print and hash: plate, odometer, charge label, probes, failed part. May be given often.",
+)
+@click.option("--bundle", "bundled", is_flag=True, help="Also write bundle.zip: recording, findings, sheets, hashes.")
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     required=True,
-    help="Folder that receives claim-sheet.pdf, claim-sheet-1.png … and report.html.",
+    help="Folder that receives claim-sheet.pdf, customer-page.pdf, their pictures and report.html.",
 )
-def report(recording: Path, job_file: Path | None, calibration_file: Path | None, out: Path) -> None:
-    """Write the claim sheet (PDF and PNG), the report with its interactive trace (HTML) and the findings (JSON).
+def report(
+    recording: Path,
+    job_file: Path | None,
+    calibration_file: Path | None,
+    units: str | None,
+    paper: str | None,
+    photos: tuple[Path, ...],
+    out: Path,
+    *,
+    bundled: bool,
+) -> None:
+    """Write claim sheet and customer page (PDF and PNG), the report with its trace to zoom (HTML), the findings (JSON).
 
     \b
     Example:
-      warmspell report recordings/minibus-7-before --out claim
+      warmspell report recordings/minibus-7-before --units psi --paper letter --photo plate.jpg --bundle --out claim
     """
     from analysis.claim import write_report
+    from analysis.preferences import preferences
     from recorder.store import software
 
-    for path in write_report(opened(recording, job_file, calibration_file), out, software()):
+    chosen = preferences(units, paper)
+    made = write_report(opened(recording, job_file, calibration_file), out, software(), chosen, photos, bundled=bundled)
+    for path in made:
         click.echo(str(path))
 
 

@@ -41,7 +41,7 @@ def facts_of(case: Case, episodes: tuple[Episode, ...], checks: tuple[Check, ...
     """Collect what the causes weigh."""
     found = [
         *_from_episodes(case, episodes, {check.kind: check.why for check in checks}),
-        *(Fact(f"{check.kind} absent", check.why) for check in checks if check.state == ABSENT),
+        *(Fact(f"{check.kind} absent", check.why, check.evidence) for check in checks if check.state == ABSENT),
         *_from_levels(case, episodes),
         *_from_charge(case),
         *_from_rest(case),
@@ -139,7 +139,13 @@ def _from_evaporator(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
     rejects = over is not None and LIMITS["over_ambient_low"].value < over < LIMITS["over_ambient_high"].value
     if state == "usual" and rejects and gap > LIMITS["vent_gap_large"].value:
         says = f"evaporating {evaporating:.0f} degC and condensing {over:.0f} K over ambient stand as they should"
-        facts.append(Fact("circuit as it should be", f"{says}, yet the vents stay {gap:.0f} K above the evaporator"))
+        says = f"{says}, yet the vents stay {gap:.0f} K above the evaporator"
+        measures = {
+            **level,
+            "over_ambient_k": measured(over or 0.0, case.u_over_ambient_k()),
+            "gap_k": measured(gap, case.u_vent_gap_k()),
+        }
+        facts.append(Fact("circuit as it should be", says, (Evidence("as_it_should_be", says, measures),)))
     return facts
 
 

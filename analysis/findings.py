@@ -177,7 +177,8 @@ class Episode:
 class Check:
     """Whether a kind was found: present, absent or undecided, and what was missing.
 
-    ``suspected``: undecided although something was seen that this kind would explain.
+    ``suspected``: undecided although something was seen that this kind would explain. ``evidence`` holds the numbers
+    behind ``why``; its words joined by "; " are ``why``.
     """
 
     kind: str
@@ -185,6 +186,7 @@ class Check:
     why: str
     missing: tuple[str, ...] = ()
     suspected: bool = False
+    evidence: tuple[Evidence, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,8 @@
-"""A figure as SVG for print: a paper strip chart in ink on ruled paper."""
+"""A figure as SVG for print: a paper strip chart, ruled paper with sprocket holes, three pens, hatched episodes.
+
+Legible in grey: pens differ in weight and dash as well as in colour and are named at their end; episodes are hatched
+and numbered, normal bands are a tint with an edge of its own. Nothing is transparent, so that PDF/A-1 can hold it.
+"""
 
 from collections.abc import Callable
 from html import escape
@@ -6,21 +10,32 @@ from html import escape
 import numpy as np
 
 from analysis import wording
-from analysis.plots import Figure, Flag, Lane, Line, Strip, extent, ticks, time_ticks
+from analysis.coverage import union
+from analysis.plots import Band, Figure, Lane, Line, Strip, extent, ticks, time_ticks
+from analysis.timeline import Span
 
-INK, RULE, HEAVY_RULE, BAND, EPISODE, PAPER = "#1d2b3a", "#dcd5c4", "#b9b09a", "#e9e3d0", "#8c3b1f", "#fcfaf3"
-FONT = "Noto Sans"
-DASHES = {"solid": "", "dash": ' stroke-dasharray="5 2.5"', "dot": ' stroke-dasharray="1.4 2.2"'}
-LEFT, RIGHT, TOP, BOTTOM, GAP, LANE = 36.0, 122.0, 26.0, 18.0, 12.0, 11.0
-LABEL, SMALL = 8.0, 7.0
+INK, RULE, HEAVY_RULE, PAPER = "#1d2b3a", "#e4dccb", "#b9ab8f", "#fcfaf3"
+BAND, BAND_EDGE = "#e3e8d6", "#9aa685"
+EPISODE, HATCH = "#8c3b1f", "#d8a58f"
+FONT = "'Noto Sans', sans-serif"
+PENS = {
+    "solid": (INK, 1.25, ""),
+    "dash": ("#2b6a6e", 0.95, ' stroke-dasharray="5 2"'),
+    "dot": ("#96640f", 1.0, ' stroke-dasharray="1.4 2"'),
+}
+LEFT, RIGHT, TOP, BOTTOM, GAP, LANE = 38.0, 122.0, 34.0, 26.0, 5.0, 12.0
+LABEL, SMALL = 8.4, 7.6
+WIDEST_HATCH = 0.7
+"""Share of a figure above which an episode is told by its lane alone: a hatch over everything says nothing."""
 
 
-def svg_of(figure: Figure, width: float = 720.0, height: float = 420.0) -> str:
+def svg_of(figure: Figure, width: float = 600.0, height: float = 380.0) -> str:
     """Draw a figure [px]."""
     frame = _Frame(figure, width, height)
     body = [
         f'<rect width="{width:g}" height="{height:g}" fill="{PAPER}"/>',
-        _text(LEFT, 11, figure.title, LABEL + 1.0, weight="bold"),
+        *_holes(width, height),
+        _text(LEFT, 17, figure.title, LABEL + 0.6, weight="bold") if figure.title else "",
         *frame.strips(),
         *frame.lanes(),
         *frame.flags(),
@@ -33,6 +48,16 @@ def svg_of(figure: Figure, width: float = 720.0, height: float = 420.0) -> str:
     return head + "".join(body) + "</svg>"
 
 
+def _holes(width: float, height: float) -> list[str]:
+    """The sprocket holes along both edges of the paper."""
+    return [
+        f'<path d="M7 {y:g}H{width - 3:g}" stroke="{colour}" stroke-width="{size:g}" stroke-linecap="round" '
+        'stroke-dasharray="0 14" fill="none"/>'
+        for y in (6.0, height - 6.0)
+        for colour, size in ((HEAVY_RULE, 4.6), ("#ffffff", 3.6))
+    ]
+
+
 def _text(x: float, y: float, text: str, size: float, anchor: str = "start", weight: str = "normal") -> str:
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" text-anchor="{anchor}" font-weight="{weight}">'
@@ -41,7 +66,7 @@ def _text(x: float, y: float, text: str, size: float, anchor: str = "start", wei
 
 
 def _rule(x1: float, y1: float, x2: float, y2: float, colour: str, width: float) -> str:
-    return f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}" stroke-width="{width:g}"/>'
+    return f'<path d="M{x1:.1f} {y1:.1f}L{x2:.1f} {y2:.1f}" stroke="{colour}" stroke-width="{width:g}" fill="none"/>'
 
 
 class _Frame:
@@ -76,51 +101,111 @@ class _Frame:
         def y_of(value: float) -> float:
             return bottom - (value - low) / (high - low) * (bottom - top)
 
-        parts: list[str] = []
         clip = f"strip{number}"
-        parts.append(
-            f'<clipPath id="{clip}"><rect x="{self._x0:.1f}" y="{top:.1f}" width="{self._x1 - self._x0:.1f}" '
-            f'height="{bottom - top:.1f}"/></clipPath>'
-        )
-        if strip.band is not None:
-            a, b = (min(max(v, low), high) for v in strip.band)
-            if b > a:
-                parts.append(
-                    f'<rect x="{self._x0:.1f}" y="{y_of(b):.1f}" width="{self._x1 - self._x0:.1f}" '
-                    f'height="{y_of(a) - y_of(b):.1f}" fill="{BAND}"/>'
-                )
-        parts += [_rule(self._x(t), top, self._x(t), bottom, RULE, 0.5) for t in self._time_ticks()]
-        for value in ticks(low, high, max(int((bottom - top) / 13), 2)):
-            parts.append(_rule(self._x0, y_of(value), self._x1, y_of(value), RULE, 0.5))
-            parts.append(_text(self._x0 - 4, y_of(value) + 2.6, f"{value + 0.0:g}", SMALL, "end"))
-        parts.append(
-            f'<rect x="{self._x0:.1f}" y="{top:.1f}" width="{self._x1 - self._x0:.1f}" height="{bottom - top:.1f}" '
-            f'fill="none" stroke="{HEAVY_RULE}" stroke-width="0.7"/>'
-        )
-        parts.append(f'<g clip-path="url(#{clip})">')
+        width, height = self._x1 - self._x0, bottom - top
+        box = f'x="{self._x0:.1f}" y="{top:.1f}" width="{width:.1f}" height="{height:.1f}"'
+        parts = [f'<clipPath id="{clip}"><rect {box}/></clipPath>', f'<g clip-path="url(#{clip})">']
+        parts += [self._band(band, y_of) for band in strip.bands]
+        parts += self._grid(top, bottom, ticks(low, high, min(max(int(height / 12), 2), 7)), y_of)
+        parts += self._hatched(top, bottom)
         parts += [self._line(line, y_of) for line in strip.lines]
-        parts.append("</g>")
-        parts.append(_text(self._x0, top - 3.6, f"{strip.quantity} [{strip.unit}]", SMALL, weight="bold"))
-        parts += self._names(strip, y_of, top, bottom)
+        parts += self._gaps(top, bottom)
+        parts += ["</g>", f'<rect {box} fill="none" stroke="{HEAVY_RULE}" stroke-width="0.8"/>']
+        parts += [
+            _text(self._x0 - 4, y_of(v) + 2.6, f"{v + 0.0:g}", SMALL, "end")
+            for v in ticks(low, high, min(max(int(height / 12), 2), 7))
+            if top + 1 <= y_of(v) <= bottom - 1
+        ]
+        parts.append(_text(self._x1 + 4, top + 7, f"{strip.quantity} [{strip.unit}]", SMALL, weight="bold"))
+        return parts + self._names(strip, y_of, top, bottom)
+
+    def _grid(self, top: float, bottom: float, levels: list[float], y_of: Callable[[float], float]) -> list[str]:
+        """Ruling of the paper: time at its ticks and fifths of them, the quantity at its ticks and halves."""
+        times = self._time_ticks()
+        fifth = (times[1] - times[0]) / 5.0 if len(times) > 1 else 0.0
+        count = round((self._figure.end_s - self._figure.start_s) / fifth) + 6 if fifth else 0
+        fine_at = [times[0] + (i - 5) * fifth for i in range(count)] if fifth else []
+        half = (levels[1] - levels[0]) / 2.0 if len(levels) > 1 else 0.0
+        fine = "".join(
+            f"M{self._x(t):.1f} {top:.1f}V{bottom:.1f}"
+            for t in fine_at
+            if self._figure.start_s < t < self._figure.end_s
+        ) + "".join(f"M{self._x0:.1f} {y_of(v + half):.1f}H{self._x1:.1f}" for v in levels if half)
+        main = "".join(f"M{self._x(t):.1f} {top:.1f}V{bottom:.1f}" for t in times)
+        main += "".join(f"M{self._x0:.1f} {y_of(v):.1f}H{self._x1:.1f}" for v in levels)
+        return [
+            f'<path d="{path}" stroke="{RULE}" stroke-width="{width}" fill="none"/>'
+            for path, width in ((fine, 0.35), (main, 0.8))
+            if path
+        ]
+
+    def _band(self, band: Band, y_of: Callable[[float], float]) -> str:
+        good = np.isfinite(band.low) & np.isfinite(band.high)
+        if good.sum() < 2:
+            return ""
+        x = [self._x(t) for t in band.t_s[good].tolist()]
+        upper = [y_of(v) for v in band.high[good].tolist()]
+        lower = [y_of(v) for v in band.low[good].tolist()]
+        over = " ".join(f"{a:.1f} {b:.1f}" for a, b in zip(x, upper, strict=True))
+        under = " ".join(f"{a:.1f} {b:.1f}" for a, b in zip(x[::-1], lower[::-1], strict=True))
+        edges = f'stroke="{BAND_EDGE}" stroke-width="0.6" stroke-dasharray="2.4 1.6" fill="none"'
+        return f'<path d="M{over} L{under}Z" fill="{BAND}"/><path d="M{over}" {edges}/><path d="M{under}" {edges}/>'
+
+    def _hatched(self, top: float, bottom: float) -> list[str]:
+        """Episodes as a hatch behind the traces."""
+        whole = self._figure.end_s - self._figure.start_s
+        spans = union([s for lane in self._figure.lanes if lane.weight == "episode" for s in lane.spans])
+        return [
+            self._hatch(a, b, top, bottom)
+            for a, b in spans
+            if b > self._figure.start_s and a < self._figure.end_s and (b - a) < WIDEST_HATCH * whole
+        ]
+
+    def _hatch(self, start: float, end: float, top: float, bottom: float) -> str:
+        """Diagonals every 5 px from a fixed origin, cut to the episode by hand."""
+        a, b = max(self._x(start), self._x0), min(self._x(end), self._x1)
+        path = f"M{a:.1f} {top:.1f}V{bottom:.1f}M{b:.1f} {top:.1f}V{bottom:.1f}"
+        first = np.floor((a - (bottom - top)) / 5.0) * 5.0
+        for x in np.arange(first, b, 5.0).tolist():  # from (x, bottom) to (x + height, top)
+            left, right = max(x, a), min(x + bottom - top, b)
+            if right > left:
+                path += f"M{left:.1f} {bottom - (left - x):.1f}L{right:.1f} {bottom - (right - x):.1f}"
+        return f'<path d="{path}" stroke="{HATCH}" stroke-width="0.55" fill="none"/>'
+
+    def _gaps(self, top: float, bottom: float) -> list[str]:
+        """Stretches without any record: bare paper between two torn edges."""
+        parts: list[str] = []
+        for start, end in self._figure.gaps:
+            a, b = max(self._x(start), self._x0), min(self._x(end), self._x1)
+            parts.append(
+                f'<rect x="{a:.1f}" y="{top:.1f}" width="{max(b - a, 1.0):.1f}" height="{bottom - top:.1f}" '
+                f'fill="#ffffff" stroke="{INK}" stroke-width="0.6" stroke-dasharray="1 1.6"/>'
+            )
+            if b - a > 46 and bottom - top > 14:
+                parts.append(_text((a + b) / 2, (top + bottom) / 2 + 2.6, "no record", SMALL, "middle"))
         return parts
 
     def _line(self, line: Line, y_of: Callable[[float], float]) -> str:
-        points: list[str] = []
-        pen_up = True
-        for t, v in zip(line.t_s.tolist(), line.values.tolist(), strict=True):
-            if not np.isfinite(v):
-                pen_up = True
-                continue
-            points.append(f"{'M' if pen_up else 'L'}{self._x(t):.1f} {y_of(v):.1f}")
-            pen_up = False
-        width = 0.9 if line.dash == "solid" else 0.8
-        return (
-            f'<path d="{"".join(points)}" fill="none" stroke="{INK}" stroke-width="{width}" '
-            f'stroke-linejoin="round"{DASHES[line.dash]}/>'
-        )
+        """The pen, lifted where there is no reading; a reading alone between two gaps is a dot."""
+        good = np.isfinite(line.values)
+        if not good.any():
+            return ""
+        x = self._x0 + (line.t_s - self._figure.start_s) * self._scale
+        slope = y_of(1.0) - y_of(0.0)
+        y = y_of(0.0) + slope * np.clip(line.values, -1e7, 1e7)
+        starts = good & ~np.concatenate([[False], good[:-1]])
+        letters = np.where(starts, "M", "L")
+        points = zip(letters[good].tolist(), x[good].tolist(), y[good].tolist(), strict=True)
+        path = "".join([f"{letter}{a:.1f} {b:.1f}" for letter, a, b in points])
+        alone = np.flatnonzero(starts & ~np.concatenate([good[1:], [False]]))
+        path += "".join(f"M{x[i]:.1f} {y[i]:.1f}h0.3" for i in alone.tolist())
+        colour, width, dash = PENS[line.dash]
+        return f'<path d="{path}" fill="none" stroke="{colour}" stroke-width="{width}" stroke-linejoin="round"{dash}/>'
 
     def _names(self, strip: Strip, y_of: Callable[[float], float], top: float, bottom: float) -> list[str]:
         """Name each line at its right end, kept apart."""
+        if all(line.name == strip.quantity for line in strip.lines):
+            return []
         ends: list[tuple[float, Line]] = []
         for line in strip.lines:
             finite = line.values[np.isfinite(line.values)]
@@ -128,15 +213,16 @@ class _Frame:
                 ends.append((y_of(float(np.median(finite[-30:]))), line))
         ends.sort(key=lambda pair: pair[0])
         parts: list[str] = []
-        lowest = top + 3.0
+        lowest = top + 15.5
         for y, line in ends:
             at = min(max(y, lowest), bottom)
-            lowest = at + SMALL + 2.0
+            lowest = at + SMALL + 1.6
             x = self._x1 + 4
+            colour, width, dash = PENS[line.dash]
             parts.append(
-                f'<path d="M{x:.1f} {at:.1f}h12" stroke="{INK}" stroke-width="0.9" fill="none"{DASHES[line.dash]}/>'
+                f'<path d="M{x:.1f} {at:.1f}h14" stroke="{colour}" stroke-width="{width + 0.2}" fill="none"{dash}/>'
             )
-            parts.append(_text(x + 15, at + 2.4, _fitted(line.name, RIGHT - 22), SMALL))
+            parts.append(_text(x + 17, at + 2.6, _fitted(line.name, RIGHT - 22), SMALL))
         return parts
 
     def lanes(self) -> list[str]:
@@ -148,50 +234,75 @@ class _Frame:
         return parts
 
     def _lane(self, lane: Lane, y: float) -> list[str]:
-        parts = [_rule(self._x0, y + LANE - 2, self._x1, y + LANE - 2, RULE, 0.5)]
-        fill, height = (EPISODE, LANE - 3) if lane.weight == "episode" else (INK, LANE - 7)
-        for start, end in lane.spans:
-            a, b = max(start, self._figure.start_s), min(end, self._figure.end_s)
-            if b > a:
-                parts.append(
-                    f'<rect x="{self._x(a):.1f}" y="{y + LANE - 2 - height:.1f}" '
-                    f'width="{max((b - a) * self._scale, 0.8):.1f}" height="{height:.1f}" fill="{fill}"/>'
-                )
-        parts.append(_text(self._x1 + 4, y + LANE - 3, _fitted(lane.name, RIGHT - 4), SMALL))
+        parts = [_rule(self._x0, y + LANE - 1.5, self._x1, y + LANE - 1.5, HEAVY_RULE, 0.5)]
+        episode = lane.weight == "episode"
+        fill, height = (EPISODE, LANE - 2.5) if episode else (INK, LANE - 7.5)
+        cut = [self._cut(span) for span in lane.spans]
+        parts += [
+            f'<rect x="{a:.1f}" y="{y + LANE - 1.5 - height:.1f}" width="{max(b - a, 0.8):.1f}" '
+            f'height="{height:.1f}" fill="{fill}"/>'
+            for a, b in cut
+            if b > a
+        ]
+        parts += self._numbers(lane, cut, y)
+        parts.append(_text(self._x1 + 4, y + LANE - 2.6, _fitted(lane.name, RIGHT - 6), SMALL))
         return parts
 
-    def flags(self) -> list[str]:
+    def _numbers(self, lane: Lane, cut: list[Span], y: float) -> list[str]:
+        """The episodes' numbers in their bars, beside a bar that is too short, nowhere where there is no room."""
         parts: list[str] = []
         free = -1e9
-        for flag in self._figure.flags:
-            parts += self._flag(flag, labelled=self._x(flag.time_s) >= free)
-            if self._x(flag.time_s) >= free:
-                free = self._x(flag.time_s) + 3.6 * min(len(flag.text), 26) + 8
+        for (a, b), number in zip(cut, lane.numbers or (0,) * len(cut), strict=True):
+            if b <= a or not number:
+                continue
+            wide = 4.6 * len(str(number)) + 2
+            inside = b - a > wide
+            at = (a + b - wide) / 2 if inside else b + 1
+            if at < free:
+                continue
+            parts.append(
+                f'<text x="{at + 1:.1f}" y="{y + LANE - 3.4:.1f}" font-size="{SMALL:g}" font-weight="bold" '
+                f'fill="{"#ffffff" if inside else EPISODE}">{number}</text>'
+            )
+            free = at + wide
         return parts
 
-    def _flag(self, flag: Flag, *, labelled: bool) -> list[str]:
-        x = self._x(flag.time_s)
-        parts = [
-            _rule(x, self._y0 - 11, x, self._y1, EPISODE, 0.5),
-            f'<path d="M{x:.1f} {self._y0 - 14:.1f}l4 2.2l-4 2.2z" fill="{EPISODE}"/>',
-        ]
-        if labelled:
-            anchor = "end" if x > self._x1 - 60 else "start"
-            parts.append(
-                _text(x + (6 if anchor == "start" else -3), self._y0 - 10.5, flag.text[:26], SMALL - 1, anchor)
-            )
+    def _cut(self, span: Span) -> Span:
+        a, b = max(span[0], self._figure.start_s), min(span[1], self._figure.end_s)
+        return (self._x(a), self._x(b)) if b >= a else (0.0, -1.0)
+
+    def flags(self) -> list[str]:
+        """Marks as pennants in two rows over the strips; one that finds no room keeps its pole."""
+        parts: list[str] = []
+        free = [-1e9, -1e9]
+        for flag in self._figure.flags:
+            x = self._x(flag.time_s)
+            text = _fitted(flag.text, 118)
+            wide = 3.9 * len(text) + 12
+            left = x + wide > self._x1 + RIGHT - 6
+            begins = x - wide if left else x
+            row = next((r for r in (0, 1) if begins >= free[r]), None)
+            y = self._y0 - 4.0 - 9.0 * (row or 0)
+            parts.append(_rule(x, y - 6, x, self._y1, EPISODE, 0.6))
+            if row is None:
+                continue
+            way = -1 if left else 1
+            parts.append(f'<path d="M{x:.1f} {y - 6.4:.1f}l{5 * way} 2.7l{-5 * way} 2.7z" fill="{EPISODE}"/>')
+            parts.append(_text(x + 7 * way, y - 1.2, text, SMALL, "end" if left else "start"))
+            free[row] = x + (4 if left else wide)
         return parts
 
     def _time_ticks(self) -> list[float]:
         return time_ticks(self._figure.start_s, self._figure.end_s)
 
     def time_axis(self) -> list[str]:
-        parts = [_text(self._x(t), self._bottom + 10, wording.clock(t), SMALL, "middle") for t in self._time_ticks()]
-        parts.append(_text(self._x1 + 22, self._bottom + 10, "min:s", SMALL))
+        y = self._bottom + 9.5
+        parts = [_text(self._x(t), y, wording.clock(t), SMALL, "middle") for t in self._time_ticks()]
+        parts.append(_text(self._x1 + 20, y, "h:min:s" if self._figure.end_s >= 3600 else "min:s", SMALL))
         return parts
 
 
 def _fitted(text: str, room: float) -> str:
     """Text cut to a width at the small size."""
-    longest = max(int(room / (SMALL * 0.52)), 4)
+    longest = max(int(room / (SMALL * 0.5)), 4)
     return text if len(text) <= longest else text[: longest - 1] + "…"

@@ -4,13 +4,15 @@ import textwrap
 
 from analysis import wording
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Findings
+from analysis.sentences import check_says, episode_says, reasons
+from analysis.shown import KPA, Units
 
 WIDTH = 100
 
 
-def summary_of(findings: Findings) -> str:
+def summary_of(findings: Findings, units: Units = KPA) -> str:
     """Say what was found, how sure it is, and what was not measured."""
-    lines: list[str] = [wording.verdict(findings), ""]
+    lines: list[str] = [wording.verdict(findings, units), ""]
     about = findings.recording
     sealed = "sealed" if about.sealed else "not sealed"
     intact = "" if about.intact else ", NOT INTACT: " + "; ".join(about.damage)
@@ -18,11 +20,11 @@ def summary_of(findings: Findings) -> str:
         f"Recording  {about.name}, {wording.clock(about.duration_s)} {_from(about.started_at)}, {sealed}{intact}"
     )
     lines.append(f"Compressor {_compressor(findings)}")
-    lines += _episodes(findings)
-    lines += _causes(findings)
-    lines += _expected(findings)
-    lines += _measures(findings)
-    lines += _checks(findings)
+    lines += _episodes(findings, units)
+    lines += _causes(findings, units)
+    lines += _expected(findings, units)
+    lines += _measures(findings, units)
+    lines += _checks(findings, units)
     lines += ["", f"Coverage   {findings.coverage.says}."]
     lines += [f"  {circumstance.says}" for circumstance in findings.coverage.circumstances]
     lines.append(f"  {findings.coverage.enough_says}")
@@ -52,24 +54,23 @@ def _compressor(findings: Findings) -> str:
     return f"{runs}; stops: {', '.join(counts)}" if why else runs
 
 
-def _episodes(findings: Findings) -> list[str]:
+def _episodes(findings: Findings, units: Units) -> list[str]:
     if not findings.episodes:
         return ["", "Episodes   none"]
     lines = ["", "Episodes"]
     for episode in findings.episodes:
         where = "throughout" if episode.permanent else wording.span(episode.start_s, episode.end_s)
-        says = "; ".join(evidence.says for evidence in episode.evidence)
-        lines.append(f"  {where:<13} {wording.title(episode.kind)}: {says}")
+        lines.append(f"  {where:<13} {wording.title(episode.kind)}: {episode_says(episode, units)}")
     return lines
 
 
-def _causes(findings: Findings) -> list[str]:
+def _causes(findings: Findings, units: Units) -> list[str]:
     lines = ["", "Causes"]
     leading = [cause for cause in findings.causes if cause.standing in ("proven", "likely")]
     for cause in leading:
         lines.append(f"  {cause.standing}: {wording.title(cause.cause)} ({wording.percent(cause.probability)})")
-        lines += [f"    for      {reason}" for reason in cause.reasons_for]
-        lines += [f"    against  {reason}" for reason in cause.reasons_against]
+        lines += [f"    for      {reason}" for reason in reasons(cause, units, speaks_for=True)]
+        lines += [f"    against  {reason}" for reason in reasons(cause, units, speaks_for=False)]
         lines.append(f"    parts    {', '.join(cause.parts)}")
         lines.append(f"    tell     {cause.telling_test}")
         lines.append(f"    next     {cause.next_check}")
@@ -78,27 +79,25 @@ def _causes(findings: Findings) -> list[str]:
     return lines if len(lines) > 2 else ["", "Causes     none stands out"]
 
 
-def _expected(findings: Findings) -> list[str]:
+def _expected(findings: Findings, units: Units) -> list[str]:
     rows = [row for row in findings.expected if row.measured.value is not None]
     if not rows:
         return []
     lines = ["", "Measured against expected"]
     for row in rows:
-        band = " to ".join("…" if v is None else f"{v:g}" for v in (row.low, row.high))
-        value = wording.shown(row.measured, row.unit)
-        lines.append(
-            f"  {row.quantity:<34} {value:<20} expected {band} {wording.unit(row.unit)} ({row.source}): {row.state}"
-        )
+        band = units.band(row.low, row.high, row.unit)
+        value = units.shown(row.measured, row.unit)
+        lines.append(f"  {row.quantity:<34} {value:<20} expected {band} ({row.source}): {row.state}")
     return lines
 
 
-def _measures(findings: Findings) -> list[str]:
-    lines = [f"  {line}" for line in wording.measure_lines(findings)]
+def _measures(findings: Findings, units: Units) -> list[str]:
+    lines = [f"  {line}" for line in wording.measure_lines(findings, units)]
     return ["", "Measures", *lines] if lines else []
 
 
-def _checks(findings: Findings) -> list[str]:
+def _checks(findings: Findings, units: Units) -> list[str]:
     lines = ["", "Looked for"]
     ordered = sorted(findings.checks, key=lambda check: (PRESENT, ABSENT, UNDECIDED).index(check.state))
-    lines += [f"  {check.state:<10} {wording.title(check.kind)}: {check.why}" for check in ordered]
+    lines += [f"  {check.state:<10} {wording.title(check.kind)}: {check_says(check, units)}" for check in ordered]
     return lines

@@ -63,8 +63,8 @@ class Signal:
         Usual interval between samples.
     gaps : tuple of (start, end)
         Intervals without a reading.
-    spikes_s : float array
-        Moments of the readings set aside.
+    spikes_s, spike_values : float arrays
+        Moments and values of the readings set aside: not judged, but shown.
     accuracy_stated : bool
         Whether the channel states its accuracy itself.
     """
@@ -78,6 +78,7 @@ class Signal:
     gaps: tuple[Span, ...]
     spikes_s: Floats
     accuracy_stated: bool
+    spike_values: Floats
 
     @property
     def missing(self) -> float:
@@ -355,13 +356,15 @@ def _signal(
         least = least_spike(channel.quantity)
         spikes = find_spikes(values, noise, least)
         spikes = spikes if other is None else spikes[~moves_against(values, other, spikes)]
-        values[spikes] = np.nan
+    aside = values[spikes]
+    values[spikes] = np.nan
     accuracy, stated = channel.accuracy, channel.accuracy is not None
     if accuracy is None:
         accuracy = _usual_accuracy(channel)
     if channel.quantity == "voltage":
         stated = True
-    return Signal(channel, t, values, noise, accuracy * UNIFORM, step, _gaps(t, values, pace), t[spikes], stated)
+    missing = _gaps(t, values, pace)
+    return Signal(channel, t, values, noise, accuracy * UNIFORM, step, missing, t[spikes], stated, aside)
 
 
 def _usual_accuracy(channel: Channel) -> float:

@@ -11,8 +11,11 @@ from analysis.findings import (
     Cause,
     Equalisation,
     Findings,
+    Settling,
 )
-from analysis.uncertainty import Measured, rounded
+from analysis.sentences import check_says
+from analysis.shown import KPA, SYMBOLS, Units
+from analysis.uncertainty import Measured
 
 TITLES = {
     "compressor_dropout": "compressor drops out",
@@ -48,7 +51,6 @@ PLACES = {
     "evaporator_out": "evaporator outlet",
 }
 WORTH_A_LINE = 0.05
-UNITS = {"degC": "°C", "1/min": "1/min"}
 CAUTIONS = (
     "High pressure, refrigerant burns: eye and hand protection, fresh air; no flame or spark near R-1234yf, R-152a.",
     "Hot, moving and self-starting parts: a condenser fan can start with the engine off. Keep hoses and leads clear.",
@@ -70,16 +72,12 @@ def place(name: str) -> str:
 
 def unit(symbol: str) -> str:
     """A unit as print shows it."""
-    return UNITS.get(symbol, symbol)
+    return SYMBOLS.get(symbol, symbol)
 
 
-def shown(value: Measured, symbol: str = "") -> str:
+def shown(value: Measured, symbol: str = "", units: Units = KPA) -> str:
     """A number rounded by its uncertainty, with it; or why it is missing."""
-    if value.value is None:
-        return f"not had: {value.why}"
-    number = rounded(value.value, value.u95)
-    spread = f" ± {rounded(value.u95, value.u95)}" if value.u95 else ""
-    return f"{number}{spread} {unit(symbol)}".strip()
+    return units.shown(value, symbol)
 
 
 def clock(seconds: float) -> str:
@@ -122,17 +120,30 @@ def leading(findings: Findings) -> Cause | None:
     return (vehicle or likely or [None])[0]
 
 
-def verdict(findings: Findings) -> str:
+def verdict(findings: Findings, units: Units = KPA) -> str:
     """The verdict in one sentence, its standing first."""
     cause = leading(findings)
-    return _verdict(findings, cause) + _aside(findings)
+    return _verdict(findings, cause, units) + _aside(findings)
 
 
-def headline(findings: Findings) -> tuple[str, str]:
+def verdict_why(findings: Findings, units: Units = KPA) -> str:
+    """The reason for the verdict in the reader's units: the checks and quantities that it quotes are said anew."""
+    why = findings.verdict_why
+    if units == KPA:
+        return why
+    for check in findings.checks:
+        why = why.replace(check.why, check_says(check, units))
+    for row in findings.expected:
+        quoted = f"{row.quantity} {row.measured.value or 0.0:.0f} {row.unit}"
+        why = why.replace(quoted, f"{row.quantity} {units.briefly(row.measured, row.unit)}")
+    return why
+
+
+def headline(findings: Findings, units: Units = KPA) -> tuple[str, str]:
     """The verdict in a few words, and the sentence that belongs under it."""
     if findings.verdict == FAULT_FOUND:
         return verdict(findings), f"{findings.coverage.says}."
-    why = findings.verdict_why
+    why = verdict_why(findings, units)
     return f"{VERDICTS[findings.verdict]}.{_aside(findings)}", f"{why[:1].upper()}{why[1:]}."
 
 
@@ -141,7 +152,7 @@ def _aside(findings: Findings) -> str:
     return f" A sensor misreads: {', '.join(place(name) for name in misread)}." if misread else ""
 
 
-def _verdict(findings: Findings, cause: Cause | None) -> str:
+def _verdict(findings: Findings, cause: Cause | None, units: Units) -> str:
     if findings.verdict == FAULT_FOUND and cause is not None and cause.cause != "sensor_fault":
         episodes = [episode for episode in findings.episodes if episode.kind == cause.cause]
         often = f", {len(episodes)} times" if len(episodes) > 1 else ", once"
@@ -151,12 +162,16 @@ def _verdict(findings: Findings, cause: Cause | None) -> str:
     if findings.verdict == FAULT_FOUND:
         kinds = sorted({title(e.kind) for e in findings.episodes if e.kind != "sensor_fault"})
         return f"Fault found, cause not settled: {', '.join(kinds)}."
-    why = findings.verdict_why
+    why = verdict_why(findings, units)
     return f"{VERDICTS[findings.verdict]}: {why[:1].lower()}{why[1:]}."
 
 
-def measure_lines(findings: Findings) -> list[str]:
+def measure_lines(findings: Findings, units: Units = KPA) -> list[str]:
     """Cycling, equalisation, rest and settling, a sentence each."""
+
+    def shown(value: Measured, symbol: str) -> str:
+        return units.shown(value, symbol)
+
     lines = [
         f"cycling {span(c.start_s, c.end_s)}: {'at least ' if c.lower_bound else ''}{c.cycles} cycles "
         f"({c.control_cycles} by its own control), period "
@@ -164,7 +179,7 @@ def measure_lines(findings: Findings) -> list[str]:
         f"{shown(c.cut_out_kpa, 'kPa')}, in {shown(c.cut_in_kpa, 'kPa')} gauge"
         for c in findings.cycling
     ]
-    lines += [_equalised(rest) for rest in findings.equalisations]
+    lines += [_equalised(rest, units) for rest in findings.equalisations]
     for static in findings.static:
         gap = static.saturation_gap_kpa
         against = f", {shown(gap, 'kPa')} against saturation at soak" if gap.value is not None else f" ({gap.why})"
@@ -172,23 +187,29 @@ def measure_lines(findings: Findings) -> list[str]:
     timed = [one for one in findings.settlings if one.settling_time_s.value is not None]
     lines += [
         f"settling after {one.after} at {clock(one.start_s)}, {place(one.place)}: {shown(one.settling_time_s, 's')} "
-        f"to the 5 % band, final {shown(one.final, _unit_of(one.place))}"
+        f"to the 5 % band, final {_final(one, units)}"
         for one in timed[:12]
     ]
     return lines
 
 
-def _unit_of(name: str) -> str:
-    return "kPa gauge" if name in ("low_side", "high_side") else "degC"
+def _final(one: Settling, units: Units) -> str:
+    if one.place in ("low_side", "high_side"):
+        return f"{units.shown(one.final, 'kPa')} gauge"
+    return units.shown(one.final, "degC")
 
 
-def _equalised(rest: Equalisation) -> str:
+def _equalised(rest: Equalisation, units: Units) -> str:
+    def shown(value: Measured, symbol: str) -> str:
+        return units.shown(value, symbol)
+
     why = rest.stopped_by.replace("_", " ")
     after = f"equalisation after {clock(rest.start_s)} ({why}), from {shown(rest.difference_kpa, 'kPa')}"
     if rest.time_to_90_s.value is None:
         return f"{after}: {rest.time_to_90_s.why}"
     fit = "" if rest.fit_r2 is None else f" (exponential to r² {rest.fit_r2:.2f})"
+    quick = f"under {units.level(50.0, 'kPa')} {units.pressure} after {shown(rest.time_to_50_kpa_s, 's')}"
     return (
-        f"{after}: under 50 kPa after {shown(rest.time_to_50_kpa_s, 's')}, 90 % after {shown(rest.time_to_90_s, 's')}, "
+        f"{after}: {quick}, 90 % after {shown(rest.time_to_90_s, 's')}, "
         f"time constant {shown(rest.time_constant_s, 's')}{fit}, met at {shown(rest.settled_kpa, 'kPa')} gauge"
     )

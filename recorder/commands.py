@@ -230,15 +230,19 @@ def seal(recording: Path) -> None:
 @click.command()
 @click.argument("recording", type=click.Path(path_type=Path))
 def check(recording: Path) -> None:
-    """Verify every hash of a sealed recording; names what is missing or was altered (exit status 1).
+    """Verify every hash of a sealed recording or of a bundle; names what is missing or was altered (exit status 1).
 
     \b
     Example:
       warmspell check recordings/2026-07-14T091203-minibus-7
+      warmspell check claim/bundle.zip
     """
     from recorder.recording import open_recording, short_digest
     from recorder.sealing import extra_files
 
+    if recording.is_file() and recording.suffix.lower() == ".zip":
+        _check_bundle(recording)
+        return
     opened = open_recording(recording)
     for sentence in opened.damage:
         click.echo(sentence)
@@ -252,6 +256,19 @@ def check(recording: Path) -> None:
     if opened.chain_digest is not None:
         count = len(opened.amendments)
         click.echo(f"{count} amendment{'s' if count > 1 else ''} since, digest {short_digest(opened.chain_digest)}")
+
+
+def _check_bundle(path: Path) -> None:
+    from recorder.bundle import check_bundle
+    from recorder.recording import short_digest
+
+    found = check_bundle(path)
+    for sentence in found.damage:
+        click.echo(sentence)
+    if found.damage:
+        raise InputError(f"{path}: not intact.")
+    click.echo(f"intact, recording digest {short_digest(found.recording_digest or '')}")
+    click.echo(f"bundle digest {short_digest(found.digest or '')}")
 
 
 @click.command("import")

@@ -33,6 +33,14 @@ def json_object(path: Path) -> dict[str, Any]:
     return cast("dict[str, Any]", values)
 
 
+def sealed_names(folder: Path) -> frozenset[str]:
+    """Names of the files that a seal speaks of; none where it cannot be read."""
+    try:
+        return frozenset(cast("dict[str, str]", json_object(folder / SEAL_FILE)["files"]))
+    except (InputError, KeyError, TypeError):
+        return frozenset()
+
+
 def check_seal(folder: Path) -> tuple[str | None, list[str]]:
     """Verify every hash of a sealed recording.
 

@@ -9,7 +9,7 @@ import polars as pl
 from recorder.amendments import Amendment, amended_job, amended_marks, read_amendments
 from recorder.clock import HostClock
 from recorder.errors import InputError
-from recorder.hashes import SEAL_FILE, check_seal, json_object
+from recorder.hashes import SEAL_FILE, check_seal, json_object, sealed_names
 from recorder.jobsheet import JobSheet, job_sheet_from
 from recorder.journal import read_journal
 from recorder.marks import Mark, read_marks, utc_ns_of
@@ -20,6 +20,7 @@ SCHEMA = 1
 RECORDING_FILE = "recording.json"
 OPENING_FILE = "opening.json"
 STOP_FILE = "stop"
+PHOTOS_FOLDER = "photos"
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +40,8 @@ class Recording:
     ``damage`` names each part that is missing, altered or unreadable; what is damaged is left out of ``streams``.
     Marks carry the recording's own UTC (a replay's clock runs faster than the host's). ``timed`` says whether anybody
     stated the time of day. ``job`` and ``marks`` are as ``amendments`` corrected them; what was sealed stays in
-    ``sealed_job`` and ``sealed_marks``, and ``chain_digest`` is that of the last amendment.
+    ``sealed_job`` and ``sealed_marks``, and ``chain_digest`` is that of the last amendment. ``sealed_files`` are those
+    that the seal speaks of.
     """
 
     path: Path
@@ -58,6 +60,7 @@ class Recording:
     sealed_job: JobSheet | None = None
     sealed_marks: tuple[Mark, ...] | None = None
     chain_digest: str | None = None
+    sealed_files: frozenset[str] = frozenset()
 
     @property
     def intact(self) -> bool:
@@ -74,6 +77,13 @@ class Recording:
 def short_digest(digest: str) -> str:
     """First 80 bits of a digest in groups of four, for print beside a signature."""
     return "-".join(digest[i : i + 4] for i in range(0, 20, 4)).upper()
+
+
+def photo_files(folder: Path) -> list[tuple[Path, str]]:
+    """Photographs in a recording's ``photos`` folder: path, and name in the seal."""
+    photos = folder / PHOTOS_FOLDER
+    files = sorted(path for path in photos.iterdir() if path.is_file()) if photos.is_dir() else []
+    return [(path, f"{PHOTOS_FOLDER}/{path.name}") for path in files if not path.name.startswith(".")]
 
 
 def open_recording(path: Path) -> Recording:
@@ -132,6 +142,7 @@ def _open_sealed(path: Path) -> Recording:
         job,
         timed,
         chain_digest,
+        sealed_names(path),
     )
 
 

@@ -17,12 +17,14 @@ from recorder.jobsheet import JobSheet, job_sheet_from
 from recorder.marks import MARKS_FILE, Mark, iso_utc, read_marks
 from recorder.recording import (
     OPENING_FILE,
+    PHOTOS_FOLDER,
     RECORDING_FILE,
     SCHEMA,
     STOP_FILE,
     Stream,
     marks_in_recording_time,
     node_entry,
+    photo_files,
     read_opening,
     read_unsealed_nodes,
 )
@@ -117,6 +119,7 @@ def write_sealed(
 def _write_seal(folder: Path, stream_files: list[str]) -> str:
     names = [RECORDING_FILE, *stream_files]
     names += [MARKS_FILE] if (folder / MARKS_FILE).exists() else []
+    names += [name for _, name in photo_files(folder)]
     files = {name: sha256_of(folder / name) for name in names}
     digest = digest_over(files)
     # SOURCE_DATE_EPOCH (reproducible builds) lets the shipped recordings be made again byte for byte.
@@ -193,4 +196,5 @@ def _remove_what_the_seal_replaces(folder: Path) -> None:
 def extra_files(folder: Path) -> list[str]:
     """Files beside a sealed recording that its seal does not speak of."""
     known = {SEAL_FILE, AMENDMENTS_FILE, *json.loads((folder / SEAL_FILE).read_text())["files"]}
-    return sorted(path.name for path in folder.iterdir() if path.name not in known)
+    there = [path.name for path in folder.iterdir() if path.name != PHOTOS_FOLDER]
+    return sorted(name for name in [*there, *(name for _, name in photo_files(folder))] if name not in known)

@@ -1,38 +1,55 @@
-"""The claim sheet: PDF and PNG for the warrantor, one HTML file with the interactive trace; all made offline."""
+"""Claim sheet, customer page and HTML report; all made offline."""
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from analysis.preferences import Preferences
+from recorder.errors import InputError
 from recorder.recording import Recording
 
+if TYPE_CHECKING:
+    from analysis.case import Case
+    from analysis.findings import Findings
 
-def write_report(recording: Recording, out: Path, software: str) -> list[Path]:
-    """Write claim sheet and report into a folder; nothing half-written stays.
+BUNDLE_FILE = "bundle.zip"
+
+
+def write_report(
+    recording: Recording,
+    out: Path,
+    software: str,
+    chosen: Preferences | None = None,
+    attached: Sequence[Path] = (),
+    *,
+    bundled: bool = False,
+) -> list[Path]:
+    """Write claim sheet, customer page and report into a folder; nothing half-written stays.
 
     Returns
     -------
     list of Path
-        claim-sheet.pdf, claim-sheet-1.png …, report.html and findings.json.
+        claim-sheet.pdf, claim-sheet-1.png …, customer-page.pdf and .png, report.html, findings.json and, where it is
+        asked for, bundle.zip.
 
     Raises
     ------
     InputError
-        If the recording holds no sample.
+        If the recording holds no sample, or a photograph cannot be used.
     """
-    from analysis.claim.html import html_of
-    from analysis.claim.sheet import pdf_and_pngs
     from analysis.diagnose import diagnose_timeline
     from analysis.timeline import timeline_of
-    from recorder.errors import InputError
 
     timeline = timeline_of(recording)
     if timeline is None:
         raise InputError(f"{recording.path}: holds no sample.")
     findings, case = diagnose_timeline(recording, timeline, software)
-    pdf, pngs = pdf_and_pngs(case, findings)
-    made: dict[str, bytes] = {"claim-sheet.pdf": pdf}
-    made |= {f"claim-sheet-{number}.png": png for number, png in enumerate(pngs, start=1)}
-    made["report.html"] = html_of(case, findings).encode()
-    made["findings.json"] = findings.to_json().encode()
+    made = _made(recording, case, findings, chosen or Preferences(), attached)
+    if bundled:
+        from recorder.bundle import bundle_of
+
+        photographs = {f"photos/{path.name}": path.read_bytes() for path in attached}
+        made[BUNDLE_FILE] = bundle_of(recording.path, {**made, **photographs})
     out.mkdir(parents=True, exist_ok=True)
     for old in out.glob("claim-sheet-*.png"):
         old.unlink()
@@ -41,3 +58,23 @@ def write_report(recording: Recording, out: Path, software: str) -> list[Path]:
         aside.write_bytes(data)
         aside.replace(out / name)
     return [out / name for name in made]
+
+
+def _made(
+    recording: Recording, case: "Case", findings: "Findings", chosen: Preferences, attached: Sequence[Path]
+) -> dict[str, bytes]:
+    from analysis.claim.customer import customer_page
+    from analysis.claim.html import html_of
+    from analysis.claim.photos import photos_of
+    from analysis.claim.sheet import claim_sheet
+
+    photos = photos_of(recording, attached)
+    sheet = claim_sheet(case, findings, photos, chosen)
+    page = customer_page(case, findings, chosen)
+    made: dict[str, bytes] = {"claim-sheet.pdf": sheet.pdf}
+    made |= {f"claim-sheet-{number}.png": png for number, png in enumerate(sheet.pages, start=1)}
+    made["customer-page.pdf"] = page.pdf
+    made["customer-page.png"] = page.pages[0]
+    made["report.html"] = html_of(case, findings, photos, chosen.units).encode()
+    made["findings.json"] = findings.to_json().encode()
+    return made

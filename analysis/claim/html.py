@@ -1,257 +1,122 @@
-"""The report as one HTML file: verdict, interactive trace, episodes to jump to; opens from disk, offline."""
+"""The report as one HTML file: verdict, trace to zoom, episodes to jump to; opens from disk, offline, asks for nothing.
+
+The overview holds the whole drive at minimum and maximum of even stretches; windows around the strongest episodes hold
+every sample, and take the overview's place when the view lies inside one. Without script, and in print, the same trace
+stands as a still picture.
+"""
 
 import base64
+import gzip
 import json
+from collections.abc import Sequence
 from html import escape
 from pathlib import Path
-from typing import Any
-
-import numpy as np
 
 from analysis import wording
 from analysis.case import Case
-from analysis.findings import Cause, Findings
-from analysis.plots import Figure, Line, Strip, figure_of
-from analysis.strip_chart import BAND, EPISODE, HEAVY_RULE, INK, PAPER, RULE
-from recorder.recording import short_digest
+from analysis.claim import content
+from analysis.claim.chart import chart_of, ms, packed
+from analysis.claim.photos import Photo
+from analysis.claim.sheet import figure_note, standing_word, verdict_sentence
+from analysis.findings import ABSENT, FAULT_FOUND, PRESENT, UNDECIDED, Episode, Findings
+from analysis.plots import Line, around, chosen, figure_of, strongest
+from analysis.sentences import check_says, episode_says
+from analysis.shown import KPA, Units
+from analysis.strip_chart import BAND, BAND_EDGE, EPISODE, HEAVY_RULE, INK, PAPER, PENS, RULE, svg_of
 
 HERE = Path(__file__).parent
 PLOTLY = HERE / "vendor" / "plotly-basic.min.js"
-DASHES = {"solid": "solid", "dash": "dash", "dot": "dot"}
-LANE_SHARE = 0.04
-EPOCH_MS = 946_684_800_000.0
-"""2000-01-01: plotly reads numbers below 10,000 on a date axis as years, so that the axis must not start at 0."""
-FULL_RATE, REDUCED = 20_000, 4_000
+FULL_RATE, REDUCED = 20_000, 2_000
+WINDOW_READINGS = 120_000
+"""Readings that all windows together may hold, so that the file stays small."""
+DARK = {
+    PAPER: "#14191f",
+    INK: "#e9e4d6",
+    RULE: "#2c343c",
+    HEAVY_RULE: "#5c6670",
+    BAND: "#26352b",
+    BAND_EDGE: "#5f7a66",
+    EPISODE: "#e08a63",
+    PENS["dash"][0]: "#6fc0c2",
+    PENS["dot"][0]: "#e0b25c",
+}
+"""The paper's colours by night."""
 
 
-def html_of(case: Case, findings: Findings) -> str:
+def html_of(case: Case, findings: Findings, photos: Sequence[Photo] = (), units: Units = KPA) -> str:
     """Write the report; the same findings give the same bytes."""
-    samples = len(case.timeline.t_s)
-    buckets = samples if samples <= FULL_RATE else REDUCED
-    figure = figure_of(case, findings, "", 0.0, case.timeline.duration_s, buckets)
-    chart = json.dumps(chart_of(figure), separators=(",", ":"), allow_nan=False).replace("</", "<\\/")
     template = (HERE / "report.html").read_text(encoding="utf-8")
     parts = {
         "title": escape(f"Report, {_name(findings)}"),
-        "heading": _heading(findings),
-        "episodes": _episodes(findings),
-        "causes": _causes(findings),
-        "expected": _expected(findings),
-        "measures": _list(wording.measure_lines(findings)) or "<p>No cycle, rest or settling to measure.</p>",
-        "checks": _checks(findings),
+        "heading": _heading(findings, units),
+        "answers": _answers(findings, units),
+        "still": _still(case, findings, units),
+        "note": escape(figure_note(findings)),
+        "episodes": _episodes(case, findings, units),
+        "causes": _causes(findings, units),
+        "expected": _expected(findings, units),
+        "measures": _list(wording.measure_lines(findings, units)) or "<p>No cycle, rest or settling to measure.</p>",
+        "unmeasured": _list(content.not_measured(findings, units)),
+        "charge": _table(("mass", "kg, u95", "from"), content.charge_rows(findings)),
+        "checks": _checks(findings, units),
         "coverage": f"<p>{escape(findings.coverage.says)}.</p>",
-        "sensors": _sensors(findings),
+        "job": _job(findings),
+        "sensors": _sensors(findings, units),
+        "photos": _photographs(photos),
         "cautions": _list(wording.CAUTIONS),
+        "verify": escape(content.verify_words(findings)),
         "footer": _footer(findings),
-        "colours": f":root{{--ink:{INK};--paper:{PAPER};--rule:{HEAVY_RULE};--fine:{RULE};"
-        f"--band:{BAND};--rust:{EPISODE}}}",
-        "plotly": PLOTLY.read_text(encoding="utf-8"),
-        "chart": chart,
+        "colours": _colours(),
+        **_chart(case, findings, units),
     }
     for name, text in parts.items():
         template = template.replace(f"<!--{name}-->", text, 1)
     return template
 
 
-def chart_of(figure: Figure) -> dict[str, Any]:
-    """A figure as plotly's data and layout; its time axis counts milliseconds since the first sample."""
-    lanes = LANE_SHARE * len(figure.lanes)
-    top, bottom = 1.0, lanes + 0.02
-    total = sum(strip.height for strip in figure.strips) or 1.0
-    gap = 0.018
-    room = top - bottom - gap * max(len(figure.strips) - 1, 0)
-    data: list[dict[str, Any]] = []
-    layout = _layout(figure)
-    y1 = top
-    for number, strip in enumerate(figure.strips, start=1):
-        y0 = y1 - room * strip.height / total
-        axis = "y" if number == 1 else f"y{number}"
-        layout[f"yaxis{'' if number == 1 else number}"] = _axis(f"{strip.quantity}<br>[{strip.unit}]", (y0, y1))
-        data.extend(_trace(line, axis, strip.unit) for line in strip.lines)
-        if len(strip.lines) > 1:
-            layout["annotations"] += _line_names(strip, axis)
-        if strip.band is not None:
-            low, high = strip.band
-            layout["shapes"].append(_band(axis, low, high))
-        y1 = y0 - gap
-    for number, lane in enumerate(figure.lanes):
-        base = LANE_SHARE * (len(figure.lanes) - 1 - number)
-        for start, end in lane.spans:
-            layout["shapes"].append(_block(start, end, base, lane.weight))
-        layout["annotations"].append(_lane_name(lane.name, base))
-    layout["shapes"] += [_flag(flag.time_s) for flag in figure.flags]
-    free_s = figure.start_s
-    for flag in figure.flags:
-        if flag.time_s >= free_s:
-            layout["annotations"].append(_flag_name(flag.time_s, flag.text))
-            free_s = flag.time_s + 0.06 * (figure.end_s - figure.start_s)
-    return {"data": data, "layout": layout}
+def _colours() -> str:
+    names = {"ink": INK, "paper": PAPER, "rule": HEAVY_RULE, "fine": RULE, "band": BAND, "rust": EPISODE}
+    light = "".join(f"--{name}:{colour};" for name, colour in names.items())
+    dark = "".join(f"--{name}:{DARK[colour]};" for name, colour in names.items())
+    return f":root{{{light}}}@media screen and (prefers-color-scheme: dark){{:root{{{dark}}}}}"
 
 
-def _layout(figure: Figure) -> dict[str, Any]:
-    return {
-        "height": 190 + 95 * len(figure.strips),
-        "margin": {"l": 74, "r": 150, "t": 34, "b": 40},
-        "paper_bgcolor": PAPER,
-        "plot_bgcolor": PAPER,
-        "font": {"color": INK, "size": 12},
-        "showlegend": False,
-        "hovermode": "x",
-        "dragmode": "zoom",
-        "shapes": [],
-        "annotations": [],
-        "xaxis": {
-            "type": "date",
-            "tickformat": "%-H:%M:%S",
-            "range": [_ms(figure.start_s), _ms(figure.end_s)],
-            "title": {"text": "time since the first sample"},
-            "gridcolor": RULE,
-            "linecolor": HEAVY_RULE,
-            "anchor": "free",
-            "position": 0,
-            "zeroline": False,
-        },
-    }
-
-
-def _axis(title: str, domain: tuple[float, float]) -> dict[str, Any]:
-    return {
-        "domain": [round(domain[0], 4), round(domain[1], 4)],
-        "title": {"text": title, "font": {"size": 11}},
-        "gridcolor": RULE,
-        "linecolor": HEAVY_RULE,
-        "mirror": True,
-        "zeroline": False,
-        "fixedrange": True,
-    }
-
-
-def _trace(line: Line, axis: str, unit: str) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": f"{line.name} [{unit}]",
-        **_even_times(line.t_s),
-        "y": _packed(line.values),
-        "yaxis": axis,
-        "xaxis": "x",
-        "line": {"color": INK, "width": 1.3, "dash": DASHES[line.dash]},
-        "connectgaps": False,
-        "hovertemplate": f"%{{y:.1f}} {unit}<extra>{escape(line.name)}</extra>",
-    }
-
-
-def _even_times(t_s: np.ndarray[tuple[int], np.dtype[np.float64]]) -> dict[str, float]:
-    """The times of a trace, evenly spaced also where it is reduced, as plotly's start and step."""
-    if len(t_s) == 0:
-        return {"x0": _ms(0.0), "dx": 1000.0}
-    step_s = float(t_s[-1] - t_s[0]) / max(len(t_s) - 1, 1)
-    return {"x0": _ms(float(t_s[0])), "dx": 1000.0 * step_s}
-
-
-def _ms(seconds: float) -> float:
-    return round(EPOCH_MS + 1000.0 * seconds, 3)
-
-
-def _packed(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> dict[str, str]:
-    """A float32 array as plotly's typed-array text."""
-    return {"dtype": "f4", "bdata": base64.b64encode(values.astype("<f4").tobytes()).decode()}
-
-
-def _band(axis: str, low: float, high: float) -> dict[str, Any]:
-    return {
-        "type": "rect",
-        "xref": "paper",
-        "x0": 0,
-        "x1": 1,
-        "yref": axis,
-        "y0": low,
-        "y1": high,
-        "fillcolor": BAND,
-        "opacity": 0.8,
-        "layer": "below",
-        "line": {"width": 0},
-    }
-
-
-def _line_names(strip: Strip, axis: str) -> list[dict[str, Any]]:
-    """Each line's name and dash at the right, spread evenly so that they never cover each other."""
-    drawn = {"solid": "———", "dash": "– – –", "dot": "· · · ·"}
-    ordered = sorted(strip.lines, key=lambda line: -float(np.nanmedian(line.values)))
-    return [
-        {
-            "name": "line",
-            "xref": "paper",
-            "x": 1.005,
-            "xanchor": "left",
-            "yref": f"{axis} domain",
-            "y": round(0.85 - 0.7 * number / max(len(ordered) - 1, 1), 3),
-            "text": f"{drawn[line.dash]} {escape(line.name)}",
-            "showarrow": False,
-            "font": {"size": 10},
-        }
-        for number, line in enumerate(ordered)
+def _chart(case: Case, findings: Findings, units: Units) -> dict[str, str]:
+    """The chart's description and its readings, packed; the drawing library, packed."""
+    duration = case.timeline.duration_s
+    samples = len(case.timeline.t_s)
+    whole = figure_of(case, findings, "", 0.0, duration, samples if samples <= FULL_RATE else REDUCED, units)
+    lines = [line for strip in whole.strips for line in strip.lines]
+    groups: list[tuple[float, float, list[Line]]] = [(0.0, duration, lines)]
+    room = WINDOW_READINGS if samples > FULL_RATE else 0
+    for episode in strongest(findings, len(findings.episodes)) if room else []:
+        start, end = around(episode, duration)
+        if (end - start) / case.timeline.step_s * len(lines) > room:
+            continue
+        part = figure_of(case, findings, "", start, end, samples, units)
+        own = [line for strip in part.strips for line in strip.lines]
+        size = sum(len(line.values) for line in own)
+        if size <= room and len(own) == len(lines):
+            groups.append((start, end, own))
+            room -= size
+    held = packed([line for _, _, group in groups for line in group])
+    views = [
+        {"start": ms(start), "end": ms(end), "traces": held.traces[i * len(lines) : (i + 1) * len(lines)]}
+        for i, (start, end, _) in enumerate(groups)
     ]
-
-
-def _block(start: float, end: float, base: float, weight: str) -> dict[str, Any]:
-    height = LANE_SHARE * (0.4 if weight == "episode" else 0.2)
+    chart = {**chart_of(whole), "views": views, "dark": DARK}
     return {
-        "type": "rect",
-        "xref": "x",
-        "x0": _ms(start),
-        "x1": _ms(end),
-        "yref": "paper",
-        "y0": round(base, 4),
-        "y1": round(base + height, 4),
-        "fillcolor": EPISODE if weight == "episode" else INK,
-        "line": {"width": 0},
+        "chart": json.dumps(chart, separators=(",", ":"), allow_nan=False, ensure_ascii=False).replace("<", "\\u003c"),
+        "readings": held.text,
+        "plotly": base64.b64encode(gzip.compress(PLOTLY.read_bytes(), 9, mtime=0)).decode(),
     }
 
 
-def _lane_name(name: str, base: float) -> dict[str, Any]:
-    return {
-        "name": "lane",
-        "xref": "paper",
-        "x": 0,
-        "xanchor": "left",
-        "yref": "paper",
-        "y": round(base + LANE_SHARE, 4),
-        "yanchor": "top",
-        "text": escape(name),
-        "showarrow": False,
-        "font": {"size": 10},
-    }
-
-
-def _flag(time_s: float) -> dict[str, Any]:
-    line = {"color": EPISODE, "width": 1, "dash": "dot"}
-    return {
-        "type": "line",
-        "xref": "x",
-        "x0": _ms(time_s),
-        "x1": _ms(time_s),
-        "yref": "paper",
-        "y0": 0,
-        "y1": 1.01,
-        "line": line,
-    }
-
-
-def _flag_name(time_s: float, text: str) -> dict[str, Any]:
-    return {
-        "name": "flag",
-        "xref": "x",
-        "x": _ms(time_s),
-        "yref": "paper",
-        "y": 1.01,
-        "yanchor": "bottom",
-        "xanchor": "left",
-        "text": escape(text[:28]),
-        "showarrow": False,
-        "font": {"size": 10, "color": EPISODE},
-        "textangle": -12,
-    }
+def _still(case: Case, findings: Findings, units: Units) -> str:
+    """The trace as a still picture, for print and for a browser without script."""
+    kinds = [e.kind for e in strongest(findings, 1)] + [e.kind for e in findings.episodes]
+    figure = chosen(figure_of(case, findings, "", 0.0, case.timeline.duration_s, 440, units), kinds, 5)
+    return svg_of(figure, 600.0, 300.0 + 12.0 * len(figure.lanes))
 
 
 def _name(findings: Findings) -> str:
@@ -261,7 +126,7 @@ def _name(findings: Findings) -> str:
     return f"{vehicle}, {(about.started_at or 'date not stated')[:10]}" if vehicle else about.name
 
 
-def _heading(findings: Findings) -> str:
+def _heading(findings: Findings, units: Units) -> str:
     about = findings.recording
     job = findings.job_sheet
     who = " · ".join(escape(str(job[key])) for key in ("vehicle", "plate", "customer") if job.get(key))
@@ -269,52 +134,66 @@ def _heading(findings: Findings) -> str:
     if not about.intact:
         broken = f'<p class="broken"><strong>NOT INTACT</strong> {escape("; ".join(about.damage))}</p>'
     complaint = f"<p>Complaint: {escape(str(job['complaint']))}</p>" if job.get("complaint") else ""
-    short, note = wording.headline(findings)
-    fault = " fault" if findings.verdict == "fault_found" else ""
+    fault = " fault" if findings.verdict == FAULT_FOUND else ""
     return (
         f"<h1>{escape(_name(findings))}</h1><p>{who}</p><p>recorded {escape(about.started_at or '(date not stated)')}, "
-        f"{wording.clock(about.duration_s)} long{' · ' + escape(about.origin) if about.origin else ''}</p>{broken}"
-        f'<p class="verdict{fault}"><strong>{escape(short)}</strong><br>{escape(note)}</p>{complaint}'
+        f"{wording.clock(about.duration_s)} long{' · ' + escape(about.origin) if about.origin else ''}</p>"
+        f"{complaint}{broken}"
+        f'<p class="verdict{fault}"><span class="stamp">{escape(standing_word(findings))}</span> '
+        f"<strong>{escape(verdict_sentence(findings, units))}</strong></p>"
     )
 
 
-def _episodes(findings: Findings) -> str:
+def _answers(findings: Findings, units: Units) -> str:
+    _, note = wording.headline(findings, units)
+    sure = content.how_sure(findings)
+    if findings.verdict != FAULT_FOUND:
+        sure = [f"{findings.coverage.says}.", note] if note != f"{findings.coverage.says}." else [note]
+    blocks = (
+        ("How sure that is", sure),
+        ("What was not measured", content.not_measured(findings, units, briefly=True)),
+    )
+    return "".join(f"<section><h3>{escape(head)}</h3>{_list(lines)}</section>" for head, lines in blocks)
+
+
+def _episodes(case: Case, findings: Findings, units: Units) -> str:
     if not findings.episodes:
         return "<p>None.</p>"
-    items: list[str] = []
-    for episode in findings.episodes:
-        when = "throughout" if episode.permanent else wording.span(episode.start_s, episode.end_s)
-        says = "; ".join(evidence.says for evidence in episode.evidence)
-        margin = max(45.0, 0.6 * (episode.end_s - episode.start_s))
-        items.append(
-            f'<li><button type="button" data-start="{_ms(max(0.0, episode.start_s - margin)):.0f}" '
-            f'data-end="{_ms(episode.end_s + margin):.0f}">{escape(when)}</button> '
-            f"<strong>{escape(wording.title(episode.kind))}</strong>: {escape(says)}</li>"
-        )
-    return f'<ul class="episodes">{"".join(items)}</ul>'
+    items = [_episode(case, findings, n, e, units) for n, e in enumerate(findings.episodes, start=1)]
+    return f'<ol class="episodes">{"".join(items)}</ol>'
 
 
-def _causes(findings: Findings) -> str:
-    shown = [c for c in findings.causes if c.standing in ("proven", "likely") or wording.worth_telling(c)]
-    return "".join(_cause(cause) for cause in shown) or "<p>None stands out.</p>"
-
-
-def _cause(cause: Cause) -> str:
-    rows = [("for", reason) for reason in cause.reasons_for] + [("against", reason) for reason in cause.reasons_against]
-    if cause.standing in ("proven", "likely"):
-        rows += [
-            ("parts that could have failed", ", ".join(cause.parts)),
-            ("what tells them apart", cause.telling_test),
-        ]
-    rows.append(("next check", cause.next_check))
-    body = "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in rows)
+def _episode(case: Case, findings: Findings, number: int, episode: Episode, units: Units) -> str:
+    when = "throughout" if episode.permanent else wording.span(episode.start_s, episode.end_s)
+    start, end = around(episode, case.timeline.duration_s)
+    says = content.in_words(episode_says(episode, units), findings)
+    what = f"<strong>{escape(wording.title(episode.kind))}</strong>: {escape(says)}"
     return (
-        f"<section class=cause><h3>{escape(cause.standing.capitalize())}: {escape(wording.title(cause.cause))} "
-        f"<small>{wording.percent(cause.probability)}</small></h3><dl>{body}</dl></section>"
+        f'<li id="episode-{number}"><button type="button" data-start="{ms(start):.0f}" data-end="{ms(end):.0f}" '
+        f'aria-label="show episode {number}, {escape(when)}, in the trace">{escape(when)}</button> '
+        f"<span>{what}</span></li>"
     )
 
 
-def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+def _causes(findings: Findings, units: Units) -> str:
+    return "".join(_cause(cause) for cause in content.causes(findings, units)) or "<p>None stands out.</p>"
+
+
+def _cause(cause: content.CauseBlock) -> str:
+    rows = [(name, text) for name, text in cause.reasons]
+    told = (
+        ("parts in question", cause.parts),
+        ("what tells them apart", cause.telling),
+        ("next check", cause.next),
+    )
+    body = "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in (*rows, *told) if text)
+    return (
+        f"<section class=cause><h3>{escape(cause.standing)}: {escape(cause.title)} "
+        f"<small>{escape(cause.probability)}</small></h3><dl>{body}</dl></section>"
+    )
+
+
+def _table(head: tuple[str, ...], rows: Sequence[Sequence[str]]) -> str:
     top = "".join(f"<th scope=col>{escape(cell)}</th>" for cell in head)
     body = "".join(
         "<tr>"
@@ -325,47 +204,43 @@ def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
     return f"<div class=wide><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>"
 
 
-def _expected(findings: Findings) -> str:
-    rows = [
-        (
-            row.quantity,
-            wording.shown(row.measured, row.unit),
-            " to ".join("…" if edge is None else f"{edge:g}" for edge in (row.low, row.high))
-            + f" {wording.unit(row.unit)}",
-            row.state,
-            row.source,
-        )
-        for row in findings.expected
-    ]
-    return _table(("quantity", "measured, u95", "expected", "result", "source"), rows)
+def _expected(findings: Findings, units: Units) -> str:
+    rows = content.expected_rows(findings, units, measured_only=False)
+    return _table(("quantity", "measured, u95", "expected", "result", "source"), rows) if rows else "<p>Nothing.</p>"
 
 
-def _checks(findings: Findings) -> str:
-    rows = [(wording.title(check.kind), check.state, check.why) for check in findings.checks]
+def _checks(findings: Findings, units: Units) -> str:
+    ordered = sorted(findings.checks, key=lambda check: (PRESENT, ABSENT, UNDECIDED).index(check.state))
+    rows = [(wording.title(check.kind), check.state, check_says(check, units)) for check in ordered]
     return _table(("looked for", "found", "why"), rows)
 
 
-def _sensors(findings: Findings) -> str:
-    rows = [
-        (
-            wording.place(s.place),
-            f"{s.rate_hz:g} Hz",
-            f"± {s.u95:.2g} {wording.unit(s.unit)}"
-            + ("" if s.accuracy_stated else " (not stated, an ordinary sensor's)"),
-            s.calibrated_on or "not stated",
-            s.serial_number or "not stated",
-            wording.percent(s.missing),
-        )
-        for s in findings.sensors
-    ]
-    return _table(("place", "rate", "u95", "calibrated", "serial no.", "missing"), rows)
+def _job(findings: Findings) -> str:
+    rows = content.vehicle_rows(findings) + content.order_rows(findings) + content.complaint_rows(findings)[1:]
+    body = "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in rows)
+    return f"<dl>{body}</dl>"
 
 
-def _list(lines: tuple[str, ...] | list[str]) -> str:
+def _sensors(findings: Findings, units: Units) -> str:
+    rows = content.sensor_rows(findings, units)
+    note = content.sensor_note(findings)
+    table = _table(("place", "u95", "calibrated on", "serial no.", "rate", "missing"), rows)
+    return table + (f"<p><small>{escape(note)}</small></p>" if note else "")
+
+
+def _photographs(photos: Sequence[Photo]) -> str:
+    if not photos:
+        return ""
+    rows = [(p.caption, p.name, p.sha256, p.covered) for p in photos]
+    table = _table(("photograph", "file", "SHA-256", "covered"), rows)
+    return f"<h2>Photographs</h2><p>Printed on the claim sheet; here by their hashes.</p>{table}"
+
+
+def _list(lines: Sequence[str]) -> str:
     return f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>" if lines else ""
 
 
 def _footer(findings: Findings) -> str:
     about = findings.recording
-    digest = short_digest(about.digest) if about.digest else "not sealed"
+    digest = content.digest_words(findings)
     return f"<p>recording {escape(about.id)} · digest {digest} · {escape(findings.software)}</p>"

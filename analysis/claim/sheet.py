@@ -1,254 +1,213 @@
-"""The claim sheet's words and figures, typeset to PDF and PNG."""
+"""The claim sheet: for the warrantor, who asks whether it can be trusted and whether it shows a defect."""
 
-import json
-import re
-import shutil
-import tempfile
+from collections.abc import Sequence
 from datetime import UTC, datetime
-from pathlib import Path
-from typing import Any, cast
-
-import typst
+from typing import Any
 
 from analysis import wording
 from analysis.case import Case
-from analysis.findings import FAULT_FOUND, UNDECIDED, Cause, Findings
-from analysis.plots import around, figure_of, strongest
+from analysis.claim import content
+from analysis.claim.photos import Photo
+from analysis.claim.typeset import Sheet, breakable, foreign_note, printable, typeset
+from analysis.findings import FAULT_FOUND, NO_FAULT_SEEN, Episode, Findings
+from analysis.plots import around, chosen, figure_of, strength, strongest
+from analysis.preferences import Preferences
+from analysis.shown import KPA, Units
 from analysis.strip_chart import svg_of
-from recorder.recording import short_digest
 
-HERE = Path(__file__).parent
-FONTS = HERE / "fonts"
-EPISODES_LISTED = 12
-WINDOWS = 2
-PNG_PPI = 150.0
-STAND_IN = "?"
-_PRINTABLE = re.compile(
-    "[\u0020-\u007e\u00a0-\u0377\u037a-\u037f\u0384-\u038a\u038e-\u03a1\u03a3-\u03e1\u03f0-\u052f\u1e00-\u1eff"
-    "\u2010-\u2027\u2030-\u205e\u20a0-\u20bf\u2100-\u214f\u00b1\u2212]"
-)
-"""Latin, Greek, Cyrillic, punctuation and signs: what both shipped fonts cover (read from their character maps)."""
+EPISODES_LISTED = 40
+WINDOWS, MOSTLY = 2, 0.6
+PRINT_BUCKETS = 440
+"""The traces are 440 px wide in print: a minimum and a maximum each."""
 
 
-def pdf_and_pngs(case: Case, findings: Findings) -> tuple[bytes, list[bytes]]:
-    """Typeset the sheet; the same findings give the same bytes."""
-    with tempfile.TemporaryDirectory(prefix="warmspell-") as name:
-        root = Path(name)
-        data = sheet_data(case, findings, root)
-        data, foreign = printable(data)
-        if foreign:
-            data["verify"] += (
-                f" {foreign} characters of other scripts cannot be printed with this sheet's font and stand as "
-                f"{STAND_IN}; the HTML report shows them."
-            )
-        (root / "data.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
-        shutil.copyfile(HERE / "sheet.typ", root / "sheet.typ")
-        compiler = typst.Compiler(
-            str(root / "sheet.typ"), root=str(root), font_paths=[str(FONTS)], ignore_system_fonts=True
-        )
-        pdf = compiler.compile(format="pdf", pdf_standards=["a-3b"])
-        pages = compiler.compile(format="png", ppi=PNG_PPI)
-    return b"".join(_files(pdf)), _files(pages)
+def claim_sheet(case: Case, findings: Findings, photos: Sequence[Photo], chosen_for: Preferences) -> Sheet:
+    """Typeset the claim sheet; the same findings give the same bytes."""
+    figures: dict[str, str] = {}
+    data = sheet_data(case, findings, chosen_for.units, figures)
+    data["paper"] = chosen_for.paper
+    data |= _photos(photos)
+    data, foreign = printable(data)
+    if foreign:
+        data["flags"].append(foreign_note(foreign))
+    pictures = {f"photo{number}{_ending(p)}": p.data for number, p in enumerate(photos)}
+    return typeset("sheet.typ", breakable(data), figures, pictures)
 
 
-def _files(made: bytes | list[bytes] | None) -> list[bytes]:
-    """The typesetter gives one file or one a page."""
-    return made if isinstance(made, list) else [made or b""]
-
-
-def printable(value: Any) -> tuple[Any, int]:
-    """Values whose texts the shipped font can print, and how many characters it cannot: they are told, not lost."""
-    if isinstance(value, str):
-        kept = "".join(c if _PRINTABLE.match(c) else " " if c.isspace() else STAND_IN for c in value)
-        return kept, sum(not _PRINTABLE.match(c) and not c.isspace() for c in value)
-    if isinstance(value, dict):
-        pairs = {key: printable(item) for key, item in cast("dict[str, Any]", value).items()}
-        return {key: item for key, (item, _) in pairs.items()}, sum(n for _, n in pairs.values())
-    if isinstance(value, list):
-        items = [printable(item) for item in cast("list[Any]", value)]
-        return [item for item, _ in items], sum(n for _, n in items)
-    return value, 0
-
-
-def sheet_data(case: Case, findings: Findings, root: Path) -> dict[str, Any]:
-    """Everything the template shows; figures are written into ``root``."""
+def heading_data(case: Case, findings: Findings, heading: str) -> dict[str, Any]:
+    """What both sheets say of themselves: title, dates, digest, damage."""
     about = findings.recording
-    overview = figure_of(case, findings, "", 0.0, case.timeline.duration_s)
-    (root / "overview.svg").write_text(printable(svg_of(overview, 720, 400))[0], encoding="utf-8")
     started = datetime.fromtimestamp(case.timeline.started_utc_ns / 1e9, UTC)
-    headline, note = wording.headline(findings)
-    digest = short_digest(about.digest) if about.digest else "not sealed"
+    digest = content.digest_words(findings)
+    damage = "; ".join(about.damage)
+    recorded = f"recorded {started:%Y-%m-%d %H:%M} UTC" if about.started_at else "date not stated"
     return {
-        "title": f"Claim sheet, {about.name}",
+        "title": f"{heading}, {about.name}",
         "software": findings.software,
         "date": [started.year, started.month, started.day] if about.started_at else [2000, 1, 1],
-        "heading": "Air conditioning: claim sheet",
-        "subheading": (f"recorded {started:%Y-%m-%d %H:%M} UTC" if about.started_at else "date not stated")
-        + f", {wording.clock(about.duration_s)} long"
+        "heading": heading,
+        "subheading": f"{recorded}, {wording.clock(about.duration_s)} long"
         + (f" · {about.origin}" if about.origin else ""),
-        "id_line": f"recording {about.id}",
-        "digest_line": f"digest {digest}",
-        "footer": f"{about.name} · digest {digest} · {findings.software}",
+        "recording_id": about.id,
+        "digest": digest,
+        "footer": f"{heading} · {about.name} · digest {digest} · {findings.software}",
         "not_intact": not about.intact,
         "not_intact_word": "NOT INTACT",
-        "damage": "; ".join(about.damage),
+        "damage": damage,
+        "damage_short": damage if len(damage) < 110 else damage[:109] + "…",
         "fault": findings.verdict == FAULT_FOUND,
-        "verdict": headline,
-        "verdict_note": note,
-        "vehicle": _vehicle(findings),
-        "order": _order(findings),
-        "complaint": _complaint(findings),
-        "overview_alt": _overview_alt(findings),
-        **_episodes(case, findings, root),
-        "causes": [_cause(cause) for cause in findings.causes if cause.standing in ("proven", "likely")]
-        + _rivals(findings),
-        "expected": _expected(findings),
-        "measures": _measures(findings),
-        "coverage": findings.coverage.says + ".",
-        "undecided": [
-            f"{wording.title(check.kind)}: {check.why}" for check in findings.checks if check.state == UNDECIDED
-        ]
-        or ["nothing was left undecided"],
-        "sensors": [
-            [
-                wording.place(s.id),
-                f"± {s.u95:.2g} {wording.unit(s.unit)}" + ("" if s.accuracy_stated else " *"),
-                s.calibrated_on or "not stated",
-                s.serial_number or "not stated",
-            ]
-            for s in findings.sensors
+    }
+
+
+def standing_word(findings: Findings) -> str:
+    """The stamp on the sheet: the standing of the leading cause, else the verdict's short name."""
+    cause = wording.leading(findings)
+    if findings.verdict == FAULT_FOUND:
+        return cause.standing if cause is not None and cause.cause != "sensor_fault" else "fault found"
+    return "no fault seen" if findings.verdict == NO_FAULT_SEEN else "cannot tell"
+
+
+def sheet_data(case: Case, findings: Findings, units: Units, figures: dict[str, str]) -> dict[str, Any]:
+    """Everything the template shows; ``figures`` receives the pictures."""
+    episodes, more = content.episode_rows(findings, units, EPISODES_LISTED)
+    unmeasured = content.not_measured(findings, units)
+    charge = content.charge_rows(findings)
+    return {
+        **heading_data(case, findings, "Air conditioning claim sheet"),
+        "standing": standing_word(findings),
+        "verdict": verdict_sentence(findings, units),
+        "wrong": _wrong(findings, episodes, units),
+        "sure": content.how_sure(findings),
+        "unmeasured_short": content.not_measured(findings, units, briefly=True),
+        "unmeasured": unmeasured,
+        "vehicle": content.vehicle_rows(findings),
+        "order": content.order_rows(findings),
+        "complaint": content.complaint_rows(findings),
+        **_figures(case, findings, units, figures),
+        "episodes": episodes,
+        "more": more,
+        "causes": [
+            {
+                "standing": c.standing,
+                "title": c.title,
+                "probability": c.probability,
+                "reasons": c.reasons,
+                "parts": c.parts,
+                "telling": c.telling,
+                "next": c.next,
+            }
+            for c in content.causes(findings, units)
         ],
-        "sensor_note": ""
-        if all(s.accuracy_stated for s in findings.sensors)
-        else "* the node states no accuracy: an ordinary sensor's is taken (common practice, no source)",
+        "expected": content.expected_rows(findings, units, measured_only=True),
+        "measures": wording.measure_lines(findings, units),
+        "coverage": f"{findings.coverage.says}.",
+        "charge": charge,
+        "charge_notes": [row[2] for row in charge if row[2] not in ("", "job sheet")],
+        "sensors": content.sensor_rows(findings, units),
+        "sensor_note": content.sensor_note(findings),
+        "flags": [f"{wording.clock(f.time_s)} {f.text}" for f in findings.flags],
         "cautions": list(wording.CAUTIONS),
         "technician": str(findings.job_sheet.get("technician", "")),
         "certificate": str(findings.job_sheet.get("certificate", "")),
-        "verify": (
-            f"Recording {about.id}, digest {digest}. Verify with: warmspell check FOLDER. The digest proves that the "
-            "files are those that were sealed when it was written down or lodged elsewhere; it does not prove who "
-            "recorded them, from which vehicle, or that the sensors were right."
-        ),
+        "verify": content.verify_words(findings),
     }
 
 
-def _job(findings: Findings, *rows: tuple[str, str, str]) -> list[list[str]]:
-    """Rows of the job sheet that are known: label, key, unit."""
-    shown: list[list[str]] = []
-    for label, key, unit in rows:
-        value = findings.job_sheet.get(key)
-        if value is None:
-            shown.append([label, "not stated"])
-        elif isinstance(value, list):
-            shown.append([label, ", ".join(str(item) for item in value)])  # pyright: ignore[reportUnknownVariableType,reportUnknownArgumentType]
-        else:
-            number = f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")
-            shown.append([label, f"{number} {unit}".strip()])
-    return shown
+def verdict_sentence(findings: Findings, units: Units = KPA) -> str:
+    """The verdict in one sentence, without the standing that the stamp before it says."""
+    if findings.verdict == FAULT_FOUND:
+        said = wording.verdict(findings)
+        stamp, _, rest = said.partition(": ")
+        told = rest if stamp.lower() == standing_word(findings) else said
+        return told[:1].upper() + told[1:]
+    if findings.verdict == NO_FAULT_SEEN:
+        return f"Nothing showed in {findings.coverage.exposure_s / 60.0:.0f} minutes of cooling.{_aside(findings)}"
+    suspected = [wording.title(check.kind) for check in findings.checks if check.suspected]
+    if suspected:
+        return f"Suspected, not settled: {', '.join(suspected)}."
+    _, note = wording.headline(findings, units)
+    return note
 
 
-def _vehicle(findings: Findings) -> list[list[str]]:
-    return _job(
-        findings,
-        ("customer", "customer", ""),
-        ("vehicle", "vehicle", ""),
-        ("VIN", "vin", ""),
-        ("plate", "plate", ""),
-        ("odometer in", "odometer_in_km", "km"),
-    )
+def _aside(findings: Findings) -> str:
+    """What a sensor did, where that is no fault of the vehicle's."""
+    return wording.headline(findings)[0].removeprefix(f"{wording.VERDICTS[findings.verdict]}.")
 
 
-def _order(findings: Findings) -> list[list[str]]:
-    return _job(
-        findings,
-        ("order", "order_number", ""),
-        ("refrigerant", "refrigerant", ""),
-        ("identified by", "refrigerant_identified_by", ""),
-        ("charge rated", "rated_charge_kg", "kg"),
-        ("charge recovered", "recovered_kg", "kg"),
-    )
+def _wrong(findings: Findings, episodes: content.Rows, units: Units) -> list[str]:
+    """What was seen in numbers, and the longest of it in words."""
+    if findings.verdict == NO_FAULT_SEEN:
+        return ["Nothing, as far as this recording goes.", *(f"{row[2]}, {row[1]}: {row[3]}" for row in episodes[:2])]
+    if findings.verdict != FAULT_FOUND:
+        why = wording.verdict_why(findings, units)
+        return [f"{why[:1].upper()}{why[1:]}."]
+    cause = wording.leading(findings)
+    own = [(n, e) for n, e in enumerate(findings.episodes) if cause is not None and e.kind == cause.cause]
+    own = own or [(n, e) for n, e in enumerate(findings.episodes) if e.kind != "sensor_fault"]
+    at, longest = max(own, key=lambda pair: pair[1].end_s - pair[1].start_s)
+    if longest.permanent:
+        return [f"Throughout: {episodes[at][3] if at < len(episodes) else longest.evidence[0].says}."]
+    total = wording.clock(sum(e.end_s - e.start_s for _, e in own))
+    seen = f"{wording.count(len(own), 'episode')}, {total} (min:s) in all."
+    row = episodes[at] if at < len(episodes) else None
+    return [seen, f"The longest, No. {row[0]} at {row[1]}: {row[3]}."] if row else [seen]
 
 
-def _complaint(findings: Findings) -> list[list[str]]:
-    return _job(
-        findings,
-        ("complaint", "complaint", ""),
-        ("cause", "cause", ""),
-        ("correction", "correction", ""),
-        ("parts", "parts", ""),
-        ("labour", "labour_h", "h"),
-    )
-
-
-def _overview_alt(findings: Findings) -> str:
-    return "Traces of the whole drive: " + ("; ".join(_lines(findings)) or "no episode") + "."
-
-
-def _lines(findings: Findings) -> list[str]:
-    return [f"{wording.span(e.start_s, e.end_s)} {wording.title(e.kind)}" for e in findings.episodes]
-
-
-def _episodes(case: Case, findings: Findings, root: Path) -> dict[str, Any]:
+def _figures(case: Case, findings: Findings, units: Units, figures: dict[str, str]) -> dict[str, Any]:
+    duration = case.timeline.duration_s
+    shown = windows_of(findings, duration)
+    kinds = [e.kind for e in strongest(findings, 1)] + [e.kind for e in findings.episodes]
+    overview = figure_of(case, findings, "", 0.0, duration, PRINT_BUCKETS, units)
+    figures["overview.svg"] = svg_of(chosen(overview, kinds), 600.0, 268.0 + 12.0 * len(overview.lanes))
     windows: list[dict[str, str]] = []
-    for number, episode in enumerate(strongest(findings, WINDOWS), start=1):
-        start, end = around(episode, case.timeline.duration_s)
-        heading = f"{wording.title(episode.kind)}, {wording.span(episode.start_s, episode.end_s)}"
-        figure = figure_of(case, findings, "", start, end)
-        (root / f"window{number}.svg").write_text(printable(svg_of(figure, 720, 380))[0], encoding="utf-8")
-        windows.append({"title": heading[0].upper() + heading[1:], "file": f"window{number}.svg"})
-    listed = [
-        {
-            "when": "throughout" if e.permanent else wording.span(e.start_s, e.end_s),
-            "what": wording.title(e.kind),
-            "says": "; ".join(evidence.says for evidence in e.evidence),
-        }
-        for e in findings.episodes
-    ]
-    more = len(listed) - EPISODES_LISTED
-    note = f"and {more} more; the HTML report lists all of them" if more > 0 else ""
-    return {"episodes": listed[:EPISODES_LISTED], "more": note, "windows": windows}
-
-
-def _cause(cause: Cause) -> dict[str, Any]:
-    reasons = [["for", reason] for reason in cause.reasons_for] + [["against", r] for r in cause.reasons_against]
+    for number, episode in enumerate(shown, start=1):
+        figure = figure_of(case, findings, "", *around(episode, duration), PRINT_BUCKETS, units)
+        file = f"window{number}.svg"
+        figures[file] = svg_of(chosen(figure, [episode.kind, *kinds], 5), 600.0, 300.0 + 12.0 * len(figure.lanes))
+        which = findings.episodes.index(episode) + 1
+        span = wording.span(episode.start_s, episode.end_s)
+        windows.append({"title": f"No. {which}: {wording.title(episode.kind)}, {span}", "file": file})
+    lines = [f"{wording.span(e.start_s, e.end_s)} {wording.title(e.kind)}" for e in findings.episodes]
     return {
-        "standing": cause.standing.capitalize(),
-        "title": wording.title(cause.cause),
-        "probability": f"probability by itself {wording.percent(cause.probability)}",
-        "reasons": reasons,
-        "parts": ", ".join(cause.parts),
-        "telling": cause.telling_test,
-        "next": cause.next_check,
+        "windows": windows,
+        "overview_alt": f"Traces of the whole drive: {'; '.join(lines) or 'no episode'}.",
+        "figure_note": figure_note(findings),
     }
 
 
-def _rivals(findings: Findings) -> list[dict[str, Any]]:
-    """What is not excluded, in one line each."""
-    return [
-        {
-            "standing": "Not excluded",
-            "title": wording.title(cause.cause),
-            "probability": f"probability by itself {wording.percent(cause.probability)}",
-            "reasons": [["against", reason] for reason in cause.reasons_against[:2]],
-            "parts": "",
-            "telling": "",
-            "next": cause.next_check,
-        }
-        for cause in findings.causes
-        if wording.worth_telling(cause)
+def windows_of(findings: Findings, duration_s: float) -> list[Episode]:
+    """The episodes that get a figure of their own: strongest first, none that another figure shows already."""
+    kept: list[Episode] = []
+    for episode in sorted(findings.episodes, key=strength(findings)):
+        start, end = around(episode, duration_s)
+        shown = [around(other, duration_s) for other in kept] + [(0.0, duration_s)]
+        alike = [min(end, b) - max(start, a) > MOSTLY * max(end - start, b - a) for a, b in shown]
+        if not episode.permanent and not any(alike):
+            kept.append(episode)
+    return sorted(kept[:WINDOWS], key=lambda e: e.start_s)
+
+
+def figure_note(findings: Findings) -> str:
+    """What is shaded and hatched in the figures."""
+    job = findings.job_sheet
+    metering = str(job.get("metering", "")).replace("_", " ")
+    about = ", ".join(word for word in (findings.recording.refrigerant, metering) if word)
+    shaded = f"Shaded: usual for {about} at this ambient (common practice, no source). " if about else ""
+    hatched = "Hatched: episodes, numbered as in the list. " if findings.episodes else ""
+    return f"{shaded}{hatched}Readings that were set aside are drawn but not judged."
+
+
+def _photos(photos: Sequence[Photo]) -> dict[str, Any]:
+    rows = [
+        {"file": f"photo{number}{_ending(p)}", "caption": p.caption, "digest": p.digest, "covered": p.covered}
+        for number, p in enumerate(photos)
     ]
+    return {
+        "photos": rows,
+        "photos_note": "Attached by the technician. Each digest is the start of the file's SHA-256: compare it with "
+        "the file.",
+    }
 
 
-def _expected(findings: Findings) -> list[list[str]]:
-    rows: list[list[str]] = []
-    for row in findings.expected:
-        if row.measured.value is None:
-            continue
-        band = " to ".join("…" if edge is None else f"{edge:g}" for edge in (row.low, row.high))
-        value = wording.shown(row.measured, row.unit)
-        rows.append([row.quantity, value, f"{band} {wording.unit(row.unit)}", row.state, row.source])
-    return rows
-
-
-def _measures(findings: Findings) -> list[str]:
-    return wording.measure_lines(findings)
+def _ending(photo: Photo) -> str:
+    return ".png" if photo.data.startswith(b"\x89PNG") else ".jpg"

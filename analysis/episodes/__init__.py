@@ -11,19 +11,23 @@ from dataclasses import dataclass
 from typing import Protocol, cast
 
 from analysis.case import Case
-from analysis.findings import KINDS, UNDECIDED, Check, Episode
+from analysis.findings import KINDS, UNDECIDED, Check, Episode, Evidence
 from analysis.limits import Limit
 
 
 @dataclass(frozen=True, slots=True)
 class Detection:
-    """What a detector says: present, absent or undecided, why, and the episodes."""
+    """What a detector says: present, absent or undecided, why, and the episodes.
+
+    ``evidence`` holds the numbers behind ``why``, where it has some.
+    """
 
     state: str
     why: str
     episodes: tuple[Episode, ...] = ()
     missing: tuple[str, ...] = ()
     suspected: bool = False
+    evidence: tuple[Evidence, ...] = ()
 
 
 class Detector(Protocol):
@@ -65,5 +69,5 @@ def examine(case: Case) -> tuple[tuple[Episode, ...], tuple[Check, ...]]:
             continue
         found = detector.detect(case)
         episodes.extend(found.episodes)
-        checks.append(Check(kind, found.state, found.why, found.missing, found.suspected))
+        checks.append(Check(kind, found.state, found.why, found.missing, found.suspected, found.evidence))
     return tuple(sorted(episodes, key=lambda episode: (episode.start_s, episode.kind))), tuple(checks)

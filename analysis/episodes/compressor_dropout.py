@@ -85,6 +85,7 @@ def _episode(case: Case, stop: Stop) -> Episode:
     measures: dict[str, Measured] = {"off_s": measured(end - stopped, line.step_s)}
     if stop.at_s - stopped > 2.0:
         says.append(f"{end - stop.at_s:.0f} s of it after it should have restarted")
+        measures["late_s"] = measured(end - stop.at_s, line.step_s)
     if case.habit is not None:
         past = case.median(case.derived.low_kpa, end - 3.0, end - 0.5) - case.habit.cut_in_kpa
         if math.isfinite(past) and past > 0:

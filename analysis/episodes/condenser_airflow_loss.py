@@ -72,9 +72,17 @@ def detect(case: Case) -> Detection:
             return _throughout(case, usual)
         why = f"condensing stayed within {top:.0f} K of its own baseline"
         if case.lacks("ambient"):
-            return Detection(UNDECIDED, f"{why}; without ambient a loss throughout would not show", (), ("ambient",))
+            words = "without ambient a loss throughout would not show"
+            evidence = (
+                Evidence("near_baseline", why, {"top_k": measured(top, u_top / 2.0)}),
+                Evidence("no_ambient", words),
+            )
+            return Detection(UNDECIDED, f"{why}; {words}", (), ("ambient",), evidence=evidence)
         state = ABSENT if top + min(u_top, 3.0) < LIMITS["rise"].value or usual < LIMITS["level"].value else UNDECIDED
-        return Detection(state, f"{why} (median {usual:.0f} K over ambient)")
+        u = _u_over(case, usual)
+        why = f"{why} (median {usual:.0f} K over ambient)"
+        measures = {"top_k": measured(top, u), "over_ambient_k": measured(usual, u)}
+        return Detection(state, why, evidence=(Evidence("near_baseline", why, measures),))
     slow = [span for span in spans if not _climb_s(case, seen, baseline, span) <= LIMITS["climb"].value]
     if len(slow) == len(spans):
         why = "condensing climbed slowly above its own baseline: load, engine speed, charge or air do that too"
@@ -99,10 +107,11 @@ def _level(case: Case) -> float:
 def _throughout(case: Case, usual: float) -> Detection:
     """Condensing that stands far over ambient all the time: the condenser's liquid tells air from charge."""
     if case.lacks("ambient"):
-        return Detection(
-            UNDECIDED, f"condensing stood at {usual:.0f} degC throughout; ambient would tell", (), ("ambient",)
-        )
+        why = f"condensing stood at {usual:.0f} degC throughout; ambient would tell"
+        at = Evidence("condensing_throughout", why, {"condensing_degc": measured(usual, case.u_condensing_k())})
+        return Detection(UNDECIDED, why, (), ("ambient",), evidence=(at,))
     says = f"condensing stood {usual:.0f} K over ambient throughout"
+    stands = Evidence("high_throughout", says, {"over_ambient_k": measured(usual, _u_over(case, usual))})
     settled = case.settled(LIMITS["settled_in"].value)
     subcooling = case.over(case.derived.subcooling_k, settled)
     level = {"over_ambient_k": measured(usual, _u_over(case, usual))}
@@ -112,13 +121,17 @@ def _throughout(case: Case, usual: float) -> Detection:
         return _permanent(case, usual, Evidence("far_beyond", f"{says}: more than charge or air left in make", level))
     if len(subcooling) == 0:
         missing = tuple(place for place in ("liquid_line",) if case.lacks(place))
-        why = f"{says}: nothing to compare with; subcooling would tell air from charge"
-        return Detection(UNDECIDED, why, (), missing, suspected=usual > LIMITS["far"].value)
+        words = "nothing to compare with; subcooling would tell air from charge"
+        evidence = (stands, Evidence("airflow_reading", words))
+        suspected = usual > LIMITS["far"].value
+        return Detection(UNDECIDED, f"{says}; {words}", (), missing, suspected=suspected, evidence=evidence)
     share = float(np.median(subcooling)) / usual
     air = excess_over_saturation(case)
     gas = air is not None and air.value is not None and air.value > (air.u95 or 0.0)
     if share > LIMITS["liquid_share"].value or gas or usual < LIMITS["far"].value:
-        return Detection(UNDECIDED, f"{says}, {100 * share:.0f} % of it subcooling: charge and air do that too")
+        words = f"{100 * share:.0f} % of it subcooling: charge and air do that too"
+        evidence = (stands, Evidence("airflow_reading", words))
+        return Detection(UNDECIDED, f"{says}; {words}", evidence=evidence)
     words = f"{says}, with only {100 * share:.0f} % of it subcooling"
     level["subcooling_share"] = measured(share, 0.05)
     return _permanent(case, usual, Evidence("condensing_high_throughout", words, level))

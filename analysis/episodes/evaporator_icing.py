@@ -8,7 +8,7 @@ from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.timeline import Floats
-from analysis.uncertainty import measured
+from analysis.uncertainty import Measured, measured
 
 KIND = "evaporator_icing"
 NEEDS = ("low_side", "high_side", "vent", "refrigerant", "runs")
@@ -39,11 +39,13 @@ def detect(case: Case) -> Detection:
     if found:
         return Detection(PRESENT, "vent and evaporator drew apart slowly below freezing", tuple(found))
     if not bool((settled & cold).any()):
-        return Detection(ABSENT, f"the evaporator stayed above {LIMITS['freezing'].value:g} degC (evened)")
+        why = f"the evaporator stayed above {LIMITS['freezing'].value:g} degC (evened)"
+        never = Evidence("never_freezing", why, {"limit_degc": Measured(LIMITS["freezing"].value)})
+        return Detection(ABSENT, why, evidence=(never,))
     widest = float(np.max(gap[settled & cold])) - best
-    return Detection(
-        ABSENT, f"below freezing the vents stayed within {widest:.0f} K of their best distance or switched at once"
-    )
+    why = f"below freezing the vents stayed within {widest:.0f} K of their best distance or switched at once"
+    stayed = Evidence("stayed_near", why, {"widened_k": measured(widest, 0.02 * abs(widest), 0.2)})
+    return Detection(ABSENT, why, evidence=(stayed,))
 
 
 def _episode(case: Case, te: Floats, gap: Floats, best: float, settled: Mask, span: tuple[int, int]) -> Episode | None:
@@ -62,6 +64,7 @@ def _episode(case: Case, te: Floats, gap: Floats, best: float, settled: Mask, sp
     coldest = float(te[frozen : last + 1].min())
     minutes = float(t[first] - t[onset]) / 60.0
     measures = {
+        "over_min": measured(minutes, case.timeline.step_s / 60.0),
         "widened_k": measured(widened, 0.02 * widened, 0.2),
         "evaporating_degc": measured(coldest, case.u_evaporating_k()),
     }

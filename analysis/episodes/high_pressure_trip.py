@@ -6,7 +6,7 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, Episode, Evidence, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.uncertainty import measured
+from analysis.uncertainty import combine, measured
 
 KIND = "high_pressure_trip"
 NEEDS = ("low_side", "high_side", "runs")
@@ -19,7 +19,10 @@ def detect(case: Case) -> Detection:
     if not trips:
         top = case.over(case.derived.high_kpa, case.running.pumping)
         gauge = float(np.max(top)) - case.timeline.barometric_kpa if len(top) else float("nan")
-        return Detection(ABSENT, f"no stop at high pressure; the high side reached {gauge:.0f} kPa gauge")
+        why = f"no stop at high pressure; the high side reached {gauge:.0f} kPa gauge"
+        signal = case.timeline.signal("high_side")
+        u = combine(signal.u, case.timeline.barometric_u_kpa) if signal else 0.0
+        return Detection(ABSENT, why, evidence=(Evidence("no_trip", why, {"high_side_kpa": measured(gauge, u)}),))
     groups: list[list[Stop]] = [[trips[0]]]
     for trip in trips[1:]:
         last = groups[-1][-1]

@@ -111,7 +111,9 @@ def _dives(case: Case) -> Detection:
     spans = case.spans(driven & (te < limit), LIMITS["shortest"].value, LIMITS["merge"].value)
     lowest = float(np.min(te[driven])) if driven.any() else float("nan")
     if not spans:
-        return Detection(ABSENT, f"the evaporator never fell below {lowest:.0f} degC evaporating")
+        why = f"the evaporator never fell below {lowest:.0f} degC evaporating"
+        measures = {"evaporating_degc": measured(lowest, case.u_evaporating_k())}
+        return Detection(ABSENT, why, evidence=(Evidence("never_low", why, measures),))
     if case.seconds(usual) < LIMITS["usual_share"].value * case.seconds(driven):
         return Detection(UNDECIDED, "the low side stays down most of the time: a restriction does that too")
     first_start = case.running.runs[0].start_s

@@ -36,26 +36,26 @@ def detect(case: Case) -> Detection:
     level = float(np.median(over)) if len(over) else float("nan")
     says = f"at rest before the start, saturation stood {excess.value:.1f} K over the soak (u95 {excess.u95:.1f} K)"
     limit = LIMITS["excess"].value
+    stands = Evidence("static_above_saturation", says, {"excess_k": excess})
+    over_k = {"over_k": measured(level, case.u_over_ambient_k())}
     if excess.value - excess.u95 > limit and level > LIMITS["condensing_high"].value:
         evidence = (
-            Evidence("static_above_saturation", says, {"excess_k": excess}),
-            Evidence(
-                "condensing_high",
-                f"condensing {level:.0f} K over ambient, steady",
-                {"over_k": measured(level, case.u_over_ambient_k())},
-            ),
+            stands,
+            Evidence("condensing_high", f"condensing {level:.0f} K over ambient, steady", over_k),
         )
         start = case.running.runs[0].start_s
         severity = round(min(1.0, excess.value / 8.0), 2)
         episode = Episode(KIND, start, case.last_stop_s(), severity, evidence, permanent=True)
         return Detection(PRESENT, "static pressure above saturation and condensing high", (episode,))
     if excess.value - excess.u95 > limit:
-        return Detection(
-            UNDECIDED,
-            f"{says}, yet condensing only {level:.0f} K over ambient: a warm engine does that too",
-            suspected=level > LIMITS["condensing_suspect"].value,
-        )
+        yet = f"yet condensing only {level:.0f} K over ambient: a warm engine does that too"
+        suspected = level > LIMITS["condensing_suspect"].value
+        evidence = (stands, Evidence("condensing_low", yet, over_k))
+        return Detection(UNDECIDED, f"{says}; {yet}", suspected=suspected, evidence=evidence)
     if excess.value + excess.u95 < limit + LIMITS["soak_u"].value:
-        return Detection(ABSENT, f"{says}; condensing {level:.0f} K over ambient")
+        usual = f"condensing {level:.0f} K over ambient"
+        return Detection(ABSENT, f"{says}; {usual}", evidence=(stands, Evidence("condensing_usual", usual, over_k)))
     suspected = excess.value > excess.u95 and level > LIMITS["condensing_high"].value
-    return Detection(UNDECIDED, f"{says}: soak longer and measure the metal to know", suspected=suspected)
+    know = "soak longer and measure the metal to know"
+    evidence = (stands, Evidence("soak_longer", know))
+    return Detection(UNDECIDED, f"{says}; {know}", suspected=suspected, evidence=evidence)

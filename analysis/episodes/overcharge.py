@@ -34,20 +34,21 @@ def detect(case: Case) -> Detection:
     air = excess_over_saturation(case)
     if total >= LIMITS["present"].value and air is not None and air.value is not None and air.value > (air.u95 or 0.0):
         why = f"air first: at rest the pressure stood {air.value:.1f} K over saturation, which feigns subcooling"
-        return Detection(UNDECIDED, why)
+        return Detection(UNDECIDED, why, evidence=(Evidence("air_first", why, {"excess_k": air}),))
     strongest = max((weight for weight, _ in signs), default=0.0)
     if total >= LIMITS["present"].value and (len(speaking) > 1 or strongest >= LIMITS["present"].value):
         start = case.running.runs[0].start_s
         episode = Episode(KIND, start, case.last_stop_s(), 0.4, speaking, permanent=True)
         return Detection(PRESENT, "the signs of too much refrigerant agree", (episode,))
     if signs and total <= LIMITS["absent"].value:
-        against = "; ".join(evidence.says for weight, evidence in signs if weight < 0)
-        return Detection(ABSENT, against)
+        against = tuple(evidence for weight, evidence in signs if weight < 0)
+        return Detection(ABSENT, "; ".join(evidence.says for evidence in against), evidence=against)
     missing = ("liquid_line",) if case.lacks("liquid_line") else ()
     told = "; a liquid-line probe would tell" if missing else ""
     if total >= LIMITS["suspected"].value:
-        seen = "; ".join(evidence.says for evidence in speaking)
-        return Detection(UNDECIDED, f"{seen}{told}", (), missing, suspected=True)
+        probe = (Evidence("overcharge_reading", told.removeprefix("; ")),) if told else ()
+        evidence = (*speaking, *probe)
+        return Detection(UNDECIDED, "; ".join(e.says for e in evidence), (), missing, suspected=True, evidence=evidence)
     return Detection(UNDECIDED, f"the signs do not settle it{told}", (), missing)
 
 

@@ -91,8 +91,13 @@ def _pulled_down(case: Case) -> Detection:
     early = _by_minute(case, case.derived.vent_over_evaporating_k, window)
     from_the_start = len(early) > 1 and float(np.median(early)) > LIMITS["starved"].value - 1.0
     says = f"evaporating {deep:.0f} degC at the end of the runs, vents {starved:.0f} K above it"
+    stands = Evidence(
+        "starved",
+        says,
+        {"evaporating_degc": measured(deep, case.u_evaporating_k()), "gap_k": measured(starved, case.u_vent_gap_k())},
+    )
     if starved < LIMITS["fed"].value:
-        return Detection(ABSENT, f"{says}: the evaporator is fed")
+        return _with_words(ABSENT, stands, "the evaporator is fed")
     over = case.over(case.derived.over_ambient_k, late)
     near = len(over) > 0 and float(np.median(over)) < LIMITS["condensing_near"].value
     subcooling = case.over(case.derived.subcooling_k, late)
@@ -115,32 +120,35 @@ def _pulled_down(case: Case) -> Detection:
         and cools_little
     )
     if signs and not empty and (near or backed_up):
-        evidence = [
-            Evidence(
-                "starved",
-                says,
-                {
-                    "evaporating_degc": measured(deep, case.u_evaporating_k()),
-                    "gap_k": measured(starved, case.u_vent_gap_k()),
-                },
-            )
-        ]
+        evidence = [stands]
         if near:
             level = float(np.median(over))
-            evidence.append(Evidence("little_heat", f"condensing only {level:.0f} K over ambient", {}))
+            measures = {"over_ambient_k": measured(level, case.u_over_ambient_k())}
+            evidence.append(Evidence("little_heat", f"condensing only {level:.0f} K over ambient", measures))
         if backed_up:
             level = float(np.median(subcooling))
             evidence.append(
-                Evidence("backed_up", f"subcooling {level:.0f} K: liquid stands before the narrow place", {})
+                Evidence(
+                    "backed_up",
+                    f"subcooling {level:.0f} K: liquid stands before the narrow place",
+                    {"subcooling_k": measured(level, case.u_subcooling_k())},
+                )
             )
         episode = Episode(KIND, first, case.last_stop_s(), 0.6, tuple(evidence), permanent=True)
         return Detection(PRESENT, "starved from the start with the low side pulled down", (episode,))
     if deep - 2.0 * case.u_evaporating_k() > limit:
-        return Detection(ABSENT, f"{says}: the low side is not pulled down")
+        return _with_words(ABSENT, stands, "the low side is not pulled down")
     missing = tuple(place for place in ("liquid_line", "ambient") if case.lacks(place))
     told = f"; {' and '.join(p.replace('_', ' ') for p in missing)} would tell more" if missing else ""
     suspected = from_the_start and cools_little and starved > LIMITS["starved"].value and not empty
-    return Detection(UNDECIDED, f"{says}; other kinds do that too{told}", (), missing, suspected)
+    return _with_words(UNDECIDED, stands, f"other kinds do that too{told}", missing, suspected=suspected)
+
+
+def _with_words(
+    state: str, stands: Evidence, words: str, missing: tuple[str, ...] = (), *, suspected: bool = False
+) -> Detection:
+    evidence = (stands, Evidence("restriction_reading", words))
+    return Detection(state, f"{stands.says}; {words}", (), missing, suspected, evidence)
 
 
 def _by_minute(case: Case, values: Floats | None, mask: Mask) -> Floats:

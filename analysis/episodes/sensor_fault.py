@@ -124,9 +124,7 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
         start, end = float(t[first]), float(t[min(last + 1, len(t) - 1)])
         if not _neighbour_moves(case, signal, start, end):
             continue
-        says = (
-            f"{signal.channel.id} stood still at {values[first]:.1f} {signal.channel.unit} while its neighbours moved"
-        )
+        says = f"{signal.channel.id} stood still while its neighbours moved"
         measures = {"stood_s": measured(end - start, signal.step_s)}
         episodes.append(Episode(KIND, start, end, 1.0, (Evidence("stuck", says, measures),), channel=signal.channel.id))
     return episodes
@@ -220,9 +218,12 @@ def _rest_offset(case: Case) -> list[Episode]:
         return []  # a tight valve can hold a difference
     name = wrong or "low_side"
     says = f"at rest the high side reads {apart:.0f} kPa above the low side, steadily"
-    says += f"; {name} disagrees with saturation at ambient" if wrong else ": a zero is off, or the hoses are swapped"
-    evidence = Evidence("rest_offset", says, {"high_minus_low_kpa": measured(apart, u95 / 2.0)})
-    return [Episode(KIND, 0.0, case.timeline.duration_s, 0.5, (evidence,), permanent=True, channel=name)]
+    why = f"{name} disagrees with saturation at ambient" if wrong else "a zero is off, or the hoses are swapped"
+    evidence = (
+        Evidence("rest_offset", says, {"high_minus_low_kpa": measured(apart, u95 / 2.0)}),
+        Evidence("rest_offset_reading", why),
+    )
+    return [Episode(KIND, 0.0, case.timeline.duration_s, 0.5, evidence, permanent=True, channel=name)]
 
 
 def _steady_rest(case: Case, start: float, end: float) -> bool:

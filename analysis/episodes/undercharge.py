@@ -64,13 +64,13 @@ def detect(case: Case) -> Detection:
     """Weigh the signs in each stretch between recharges."""
     episodes: list[Episode] = []
     sums: list[float] = []
-    said: list[str] = []
+    said: dict[str, Evidence] = {}
     for stretch in case.stretches():
         signs = [sign for sign in _signs(case, stretch) if sign is not None]
         total = sum(sign.weight for sign in signs)
         sums.append(total)
         speaking = [sign for sign in signs if sign.weight > 0]
-        said += [sign.evidence.says for sign in speaking]
+        said |= {sign.evidence.says: sign.evidence for sign in speaking}
         strongest = max((sign.weight for sign in speaking), default=0.0)
         enough = total >= LIMITS["present"].value and (len(speaking) > 1 or strongest >= LIMITS["present"].value)
         if enough and not _as_narrow(case, signs):
@@ -84,10 +84,9 @@ def detect(case: Case) -> Detection:
         return Detection(ABSENT, "no short cycling, and the vents follow the evaporator")
     told = "; a liquid-line and a suction-line probe would tell" if missing else ""
     suspected = bool(sums) and max(sums) >= LIMITS["suspected"].value
-    seen = "; ".join(dict.fromkeys(said))
-    return Detection(
-        UNDECIDED, f"{seen or 'nothing steady to judge by'}: that does not settle it{told}", (), missing, suspected
-    )
+    seen = tuple(said.values()) or (Evidence("nothing_steady", "nothing steady to judge by"),)
+    evidence = (*seen, Evidence("undercharge_reading", f"that does not settle it{told}"))
+    return Detection(UNDECIDED, "; ".join(e.says for e in evidence), (), missing, suspected, evidence)
 
 
 def _as_narrow(case: Case, signs: list[_Sign]) -> bool:
@@ -207,7 +206,11 @@ def _short_cycling(case: Case, stretch: Span) -> _Sign | None:
         return _Sign(-1.0, Evidence("cycling", f"the compressor runs {on_s:.0f} s a cycle", {}))
     rate = 60.0 / float(np.median(period[rapid]))
     on_s = float(np.median(on[rapid]))
-    measures = {"per_minute": measured(rate, 0.1 * rate / np.sqrt(rapid.sum())), "on_s": measured(on_s, 0.1)}
+    measures = {
+        "per_minute": measured(rate, 0.1 * rate / np.sqrt(rapid.sum())),
+        "on_s": measured(on_s, 0.1),
+        "ambient_degc": measured(ambient, case.u_air_k("ambient")),
+    }
     says = f"{rate:.0f} short cycles a minute, on for {on_s:.0f} s, at {ambient:.0f} degC ambient"
     t = case.timeline.t_s
     shown = np.zeros(len(t), np.bool_)

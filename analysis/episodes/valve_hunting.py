@@ -11,7 +11,7 @@ from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.runs import smoothed
 from analysis.timeline import Floats
-from analysis.uncertainty import measured
+from analysis.uncertainty import Measured, measured
 
 KIND = "valve_hunting"
 NEEDS = ("low_side", "high_side", "runs")
@@ -72,7 +72,8 @@ def detect(case: Case) -> Detection:
         )
     if case.seconds(running_on) < 2.0 * LIMITS["window"].value:
         return Detection(UNDECIDED, "the compressor never ran on long enough")
-    return Detection(ABSENT, f"no regular swing above {LIMITS['swing'].value:.0f} kPa while the compressor ran on")
+    why = f"no regular swing above {LIMITS['swing'].value:.0f} kPa while the compressor ran on"
+    return Detection(ABSENT, why, evidence=(Evidence("no_swing", why, {"limit_kpa": Measured(LIMITS["swing"].value)}),))
 
 
 def _overlap(one: Episode, other: Episode) -> bool:
@@ -174,6 +175,7 @@ def _episode(case: Case, swing: Floats, span: tuple[int, int], rule: Rule) -> Ep
     measures = {
         "peak_to_peak_kpa": measured(size, 0.05 * size),
         "period_s": measured(period, step, period / cycles / 2.0),
+        "swings": measured(cycles, 0.5),
     }
     says = f"low side swung by {size:.0f} kPa every {period:.0f} s, {cycles:.0f} times, with the compressor running on"
     severity = round(min(1.0, size / 100.0), 2)

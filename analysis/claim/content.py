@@ -1,0 +1,308 @@
+"""What a sheet says, as rows and sentences in the reader's units; the same for print and screen.
+
+Everything here is plain text: the typesetter and the browser are handed it as data, never as markup.
+"""
+
+from dataclasses import dataclass
+from typing import Any, cast
+
+from analysis import wording
+from analysis.case import CHARGING_U95_KG, RECOVERY_U95_KG
+from analysis.findings import FAULT_FOUND, UNDECIDED, Cause, Findings
+from analysis.sentences import check_says, episode_says, reasons
+from analysis.shown import Units
+from analysis.uncertainty import Measured
+from recorder.recording import short_digest
+
+Rows = list[list[str]]
+NOT_STATED = "not stated"
+USUAL_PLACES = (
+    *("low_side", "high_side", "vent", "return_air", "ambient", "suction_line", "liquid_line", "clutch", "fan"),
+    *("engine_speed", "vehicle_speed"),
+)
+"""What a full set of clips covers; what is missing of it is told."""
+NAMES = {"clutch": "clutch supply", "fan": "condenser fan supply", "vehicle_speed": "road speed"}
+WORDS = {
+    "cycling_clutch": "cycling clutch",
+    "variable_internal": "variable, internal control",
+    "variable_external": "variable, external control",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class CauseBlock:
+    """A cause with its reasons, ready to be set."""
+
+    standing: str
+    title: str
+    probability: str
+    reasons: Rows
+    parts: str
+    telling: str
+    next: str
+
+
+def place(name: str) -> str:
+    """A place in the words of a sheet."""
+    return NAMES.get(name) or wording.place(name)
+
+
+def digest_words(findings: Findings) -> str:
+    """The short digest, or that there is none."""
+    digest = findings.recording.digest
+    return short_digest(digest) if digest else "not sealed"
+
+
+def job_rows(findings: Findings, *rows: tuple[str, str, str], always: bool = True) -> Rows:
+    """Rows of the job sheet: label, key, unit; what is not known is said to be so, or left out."""
+    shown: Rows = []
+    for label, key, unit in rows:
+        value: Any = findings.job_sheet.get(key)
+        if value is None and not always:
+            continue
+        shown.append([label, _stated(value, unit)])
+    return shown
+
+
+def _stated(value: Any, unit: str) -> str:
+    if value is None:
+        return NOT_STATED
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return ", ".join(str(item) for item in cast("list[Any]", value))
+    if isinstance(value, int | float):
+        return f"{value:.10g} {unit}".strip()
+    text = WORDS.get(str(value), str(value))
+    return text.replace("_", " ") if text in ("expansion_valve", "fixed_orifice") else text
+
+
+def vehicle_rows(findings: Findings) -> Rows:
+    """Who and what was recorded."""
+    return job_rows(
+        findings,
+        ("customer", "customer", ""),
+        ("vehicle", "vehicle", ""),
+        ("VIN", "vin", ""),
+        ("plate", "plate", ""),
+        ("odometer in", "odometer_in_km", "km"),
+        ("odometer out", "odometer_out_km", "km"),
+    )
+
+
+def order_rows(findings: Findings) -> Rows:
+    """The order and the circuit."""
+    return job_rows(
+        findings,
+        ("order number", "order_number", ""),
+        ("refrigerant", "refrigerant", ""),
+        ("identified by", "refrigerant_identified_by", ""),
+        ("metering device", "metering", ""),
+        ("compressor", "compressor", ""),
+        ("fault codes", "fault_codes", ""),
+    ) + job_rows(
+        findings,
+        ("receiver", "receiver", ""),
+        ("ports", "ports", ""),
+        ("rear evaporator", "rear_evaporator", ""),
+        ("internal heat exchanger", "internal_heat_exchanger", ""),
+        ("altitude", "altitude_m", "m"),
+        ("weather", "weather", ""),
+        always=False,
+    )
+
+
+def complaint_rows(findings: Findings) -> Rows:
+    """Complaint, cause and correction, parts and labour."""
+    return job_rows(
+        findings,
+        ("complaint", "complaint", ""),
+        ("cause", "cause", ""),
+        ("correction", "correction", ""),
+        ("parts", "parts", ""),
+        ("labour", "labour_h", "h"),
+    )
+
+
+def charge_rows(findings: Findings) -> Rows:
+    """What was weighed against what belongs in, with u95; empty only where the job sheet says nothing of it."""
+    job = findings.job_sheet
+    rated, recovered, charged = (job.get(k) for k in ("rated_charge_kg", "recovered_kg", "charged_kg"))
+    rows = [["rated", _stated(rated, "kg"), "job sheet"]]
+    if recovered is None:
+        rows.append(["recovered", "not weighed", ""])
+    else:
+        stated = job.get("recovered_u95_kg")
+        source = "job sheet" if stated else "u95 for oil and a cold accumulator: common practice, no source"
+        rows.append(["recovered", _weighed(float(recovered), float(stated or RECOVERY_U95_KG), rated), source])
+    if charged is not None:
+        source = "u95 of a charging machine: SAE J2788, from memory"
+        rows.append(["charged", _weighed(float(charged), CHARGING_U95_KG, rated), source])
+    machine = job_rows(
+        findings,
+        ("charging machine", "charging_machine", ""),
+        ("its calibration", "charging_machine_calibrated_on", ""),
+        always=False,
+    )
+    return rows + [[*row, "job sheet"] for row in machine]
+
+
+def _weighed(mass: float, u95: float, rated: float | None) -> str:
+    from analysis.uncertainty import rounded
+
+    text = f"{rounded(mass, u95)} ± {rounded(u95, u95)} kg"
+    if not rated:
+        return text
+    off, spread = 100.0 * (mass / rated - 1.0), 100.0 * u95 / rated
+    return f"{text}, {abs(off):.0f} ± {spread:.0f} % {'below' if off < 0 else 'above'} rated"
+
+
+def in_words(text: str, findings: Findings) -> str:
+    """A sentence with its channels called by their places' words."""
+    for name in sorted({s.id for s in findings.sensors if "_" in s.id}, key=len, reverse=True):
+        text = text.replace(name, place(name))
+    return text
+
+
+def episode_rows(findings: Findings, units: Units, most: int) -> tuple[Rows, str]:
+    """Number, time, kind and evidence of the episodes; and how many more there are."""
+    rows = [
+        [
+            str(number),
+            "throughout" if e.permanent else wording.span(e.start_s, e.end_s),
+            wording.title(e.kind),
+            in_words(episode_says(e, units), findings),
+        ]
+        for number, e in enumerate(findings.episodes, start=1)
+    ]
+    more = len(rows) - most
+    note = ""
+    if more > 0:
+        kinds = [e.kind for e in findings.episodes[most:]]
+        counted = ", ".join(f"{kinds.count(k)} × {wording.title(k)}" for k in dict.fromkeys(kinds))
+        note = f"and {more} more ({counted}); the HTML report lists every one"
+    return rows[:most], note
+
+
+def causes(findings: Findings, units: Units) -> list[CauseBlock]:
+    """Causes that are proven or likely in full, those not excluded in short."""
+    return [
+        _cause(cause, findings, units, whole=cause.standing in ("proven", "likely"))
+        for cause in findings.causes
+        if cause.standing in ("proven", "likely") or wording.worth_telling(cause)
+    ]
+
+
+def _cause(cause: Cause, findings: Findings, units: Units, *, whole: bool) -> CauseBlock:
+    speaks_for = [["for", in_words(reason, findings)] for reason in reasons(cause, units, speaks_for=True)]
+    against = [["against", in_words(reason, findings)] for reason in reasons(cause, units, speaks_for=False)]
+    return CauseBlock(
+        cause.standing.capitalize(),
+        wording.title(cause.cause),
+        f"probability by itself {wording.percent(cause.probability)}",
+        speaks_for + against if whole else speaks_for + against[:2],
+        ", ".join(cause.parts) if whole else "",
+        cause.telling_test if whole else "",
+        cause.next_check,
+    )
+
+
+def expected_rows(findings: Findings, units: Units, *, measured_only: bool) -> Rows:
+    """Quantity, measured with u95, expected, result and source."""
+    return [
+        [
+            row.quantity,
+            units.shown(row.measured, row.unit),
+            units.band(row.low, row.high, row.unit),
+            row.state,
+            row.source,
+        ]
+        for row in findings.expected
+        if row.measured.value is not None or not measured_only
+    ]
+
+
+def not_measured(findings: Findings, units: Units, *, briefly: bool = False) -> list[str]:
+    """What nobody can say from this recording: clips that were not on, measures not had, kinds left undecided."""
+    there = {s.place for s in findings.sensors}
+    lines: list[str] = []
+    away = [place(name) for name in USUAL_PLACES if name not in there]
+    if away:
+        lines.append(f"not clipped on: {', '.join(away)}")
+    by_reason: dict[str, list[str]] = {}
+    for row in findings.expected:
+        if row.measured.value is None:
+            by_reason.setdefault(row.measured.why or "not measured", []).append(row.quantity)
+    for why, quantities in by_reason.items():
+        named = f"{len(quantities)} of the usual quantities" if briefly and len(quantities) > 2 else ""
+        lines.append(f"{named or ', '.join(quantities)}: {why}")
+    if findings.job_sheet.get("recovered_kg") is None:
+        lines.append("the refrigerant in the system was not weighed")
+    open_kinds: dict[str, list[str]] = {}
+    for check in findings.checks:
+        if check.state == UNDECIDED:
+            open_kinds.setdefault(check_says(check, units), []).append(wording.title(check.kind))
+    if briefly and open_kinds:
+        lines.append(f"not decided: {', '.join(kind for kinds in open_kinds.values() for kind in kinds)}")
+    else:
+        lines += [f"not decided: {', '.join(kinds)} ({why})" for why, kinds in open_kinds.items()]
+    return lines or ["every kind that this version knows was examined and decided"]
+
+
+def how_sure(findings: Findings) -> list[str]:
+    """The standing in words, then what this drive can say."""
+    cause = wording.leading(findings)
+    lines: list[str] = []
+    if findings.verdict == FAULT_FOUND and cause is not None:
+        words = {
+            "proven": "Proven: a fact leaves no other reading.",
+            "likely": f"Likely, {wording.percent(cause.probability)} by the weights of evidence; not proven.",
+        }
+        lines.append(words[cause.standing])
+    elif findings.verdict == FAULT_FOUND:
+        lines.append("That something is wrong is shown; why, is not settled.")
+    lines.append(f"{findings.coverage.says}.")
+    return lines
+
+
+def sensor_rows(findings: Findings, units: Units) -> Rows:
+    """Place, u95, calibration, serial number, rate and share missing of each channel."""
+    return [
+        [
+            place(s.id),
+            _accuracy(s.u95, s.unit, units) + (" *" if s.u95 and not s.accuracy_stated else ""),
+            s.calibrated_on or NOT_STATED,
+            s.serial_number or NOT_STATED,
+            f"{s.rate_hz:.3g} Hz",
+            wording.percent(s.missing),
+        ]
+        for s in findings.sensors
+    ]
+
+
+def _accuracy(u95: float, unit: str, units: Units) -> str:
+    symbol = "K" if unit == "degC" else unit
+    scale, _, shown = units.factor(symbol)
+    return f"± {units.shown(Measured(u95 * scale, u95 * scale)).split(' ')[0]} {shown}" if u95 else NOT_STATED
+
+
+def sensor_note(findings: Findings) -> str:
+    """Where an accuracy was assumed."""
+    if all(s.accuracy_stated or not s.u95 for s in findings.sensors):
+        return ""
+    return "* the node states no accuracy: an ordinary sensor's is taken (common practice, no source)"
+
+
+def verify_words(findings: Findings) -> str:
+    """How to verify, and what a digest proves and what not."""
+    about = findings.recording
+    if not about.digest:
+        return (
+            "This recording is not sealed: nothing shows whether it was changed. Seal it with: warmspell seal FOLDER."
+        )
+    return (
+        f"To verify: warmspell check FOLDER (or BUNDLE.zip) must print the digest {short_digest(about.digest)}. It is "
+        "the start of a SHA-256 over every file of the recording. Lodged elsewhere on the day of sealing, it proves "
+        "that the files are still those of that day. It does not prove who recorded them, in which vehicle, or that "
+        "the sensors were right; a new seal over changed files has another digest."
+    )

@@ -1,0 +1,231 @@
+"""The customer page: one page without jargon: what was found, how sure that is, what it means, what comes next."""
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+from analysis import wording
+from analysis.case import Case
+from analysis.claim.sheet import PRINT_BUCKETS, heading_data, standing_word
+from analysis.claim.typeset import Sheet, breakable, foreign_note, printable, typeset
+from analysis.findings import FAULT_FOUND, NO_FAULT_SEEN, Cause, Findings
+from analysis.plots import Figure, Lane, Strip, figure_of
+from analysis.preferences import Preferences
+from analysis.strip_chart import svg_of
+
+
+@dataclass(frozen=True, slots=True)
+class Plain:
+    """A kind of fault for somebody who only wants cold air."""
+
+    found: str
+    means: str
+
+
+PLAIN = {
+    "compressor_dropout": Plain(
+        "The compressor, the pump that makes the cold, stopped by itself while cooling was switched on.",
+        "While it stands still no cold is made and the air from the vents turns warm. It starts again by itself, "
+        "which is why a short look in the workshop can find everything in order.",
+    ),
+    "high_pressure_trip": Plain(
+        "The air conditioning switched itself off because its pressure became too high.",
+        "This protects the system. While it waits for the pressure to fall, the air from the vents turns warm.",
+    ),
+    "undercharge": Plain(
+        "There is too little refrigerant in the system.",
+        "Cooling is weak. Refrigerant does not wear out: if some is missing, it has leaked, and the leak should be "
+        "found before more is filled in.",
+    ),
+    "condenser_airflow_loss": Plain(
+        "The radiator of the air conditioning at the front of the vehicle gets too little air at times.",
+        "The heat taken out of the cabin cannot leave the vehicle then. Cooling fades, mostly when the vehicle stands, "
+        "and comes back once it moves.",
+    ),
+    "moisture_freeze": Plain(
+        "A little water in the system freezes at its narrowest place and blocks it for a while.",
+        "Cooling stops until the ice thaws by itself, then it works again, until it freezes the next time.",
+    ),
+    "restriction": Plain(
+        "Something narrows the way of the refrigerant.",
+        "Too little of it reaches the place where the air is cooled, so that cooling is weak all the time.",
+    ),
+    "evaporator_icing": Plain(
+        "Ice grows in the air conditioning behind the dashboard.",
+        "The ice blocks the air, so that less and less comes out of the vents on a long drive. After a break it is "
+        "gone.",
+    ),
+    "valve_hunting": Plain(
+        "The valve that doses the refrigerant opens and closes all the time instead of finding its place.",
+        "Cooling swings up and down. It still works, but less well than it should.",
+    ),
+    "weak_pumping": Plain(
+        "The compressor, the pump that makes the cold, runs but pumps too little at times or always.",
+        "Cooling is weak although everything is switched on.",
+    ),
+    "overcharge": Plain(
+        "There is too much refrigerant in the system.",
+        "The system works against too high a pressure: it cools less, needs more power and wears faster.",
+    ),
+    "non_condensables": Plain(
+        "There is air in the refrigerant system.",
+        "Air takes room that the refrigerant needs. The system cools less and works against too high a pressure.",
+    ),
+    "outside_the_circuit": Plain(
+        "The refrigerant system works; the warm air most likely comes from elsewhere, such as a flap or the heater.",
+        "Cold is made but does not reach you in full.",
+    ),
+}
+SURE = {
+    "proven": "We are sure: the recording leaves no other explanation.",
+    "likely": "Very probable, but not proven yet. A check of the parts named below settles it.",
+}
+ROOM = ((245.0, 420), (200.0, 220), (140.0, 110))
+"""Height of the picture [px] and length of what is quoted from the job sheet, from roomy to tight."""
+CAUTION = (
+    "The air conditioning is under high pressure, and some of its parts start by themselves or are hot. Please do not "
+    "open or refill it yourself."
+)
+
+
+def customer_page(case: Case, findings: Findings, chosen: Preferences) -> Sheet:
+    """Typeset the page; the same findings give the same bytes."""
+    figure = _picture(case, findings, chosen)
+    page = None
+    for picture_px, words in ROOM:  # long texts: a lower picture and shorter quotes, but one page
+        data = page_data(case, findings, words)
+        data["paper"] = chosen.paper
+        data, foreign = printable(data)
+        data["foreign"] = foreign_note(foreign).removesuffix("; the HTML report shows them.")
+        figures = {"picture.svg": svg_of(figure, 600.0, picture_px + 12.0 * len(figure.lanes))}
+        page = typeset("customer.typ", breakable(data), figures, {})
+        if len(page.pages) == 1:
+            return page
+    assert page is not None
+    return page
+
+
+def page_data(case: Case, findings: Findings, words: int) -> dict[str, Any]:
+    """The words of the page; what the job sheet says is quoted up to ``words`` characters."""
+    job = findings.job_sheet
+    named = [str(job[key]) for key in ("vehicle", "plate", "customer") if job.get(key)]
+    return {
+        **heading_data(case, findings, "Your air conditioning"),
+        "vehicle": _cut(" · ".join(named), min(words, 160)),
+        "standing": standing_word(findings),
+        "complaint": _cut(str(job.get("complaint") or ""), words),
+        "found": _found(findings),
+        "sure": _sure(findings),
+        "means": _means(findings),
+        "done": _cut(_done(findings), words),
+        "next": _next(findings),
+        "picture_note": _picture_note(case, findings),
+        "caution": CAUTION,
+        "technician": str(job.get("technician") or ""),
+    }
+
+
+def _leading(findings: Findings) -> Cause | None:
+    """The leading cause where a fault of the vehicle was found; a sensor's fault is nothing for a customer."""
+    cause = wording.leading(findings)
+    if findings.verdict != FAULT_FOUND or cause is None or cause.cause == "sensor_fault":
+        return None
+    return cause
+
+
+def _found(findings: Findings) -> str:
+    cause = _leading(findings)
+    if cause is not None:
+        often = [e for e in findings.episodes if e.kind == cause.cause]
+        times = ""
+        if len(often) > 1 and not any(e.permanent for e in often):
+            minutes = round(findings.recording.duration_s / 60.0)
+            times = f" We saw it {len(often)} times in {minutes} minutes."
+        return PLAIN[cause.cause].found + times
+    if findings.verdict == FAULT_FOUND:
+        kinds = [e.kind for e in findings.episodes if e.kind in PLAIN]
+        seen = " ".join(PLAIN[k].found for k in dict.fromkeys(kinds))
+        return f"Something is wrong, but what causes it is not settled. What we saw: {seen}"
+    if findings.verdict == NO_FAULT_SEEN:
+        minutes = findings.coverage.exposure_s / 60.0
+        return f"In {minutes:.0f} minutes of recorded cooling no fault showed itself."
+    return "This recording does not show enough to say whether there is a fault."
+
+
+def _sure(findings: Findings) -> str:
+    cause = _leading(findings)
+    missed = findings.coverage.missed_by_look.get("300")
+    glance = ""
+    if findings.verdict == FAULT_FOUND and missed is not None and missed >= 0.05:
+        glance = f" A five-minute look would have missed it with a chance of {100 * missed:.0f} %."
+    if cause is not None:
+        return f"{SURE[cause.standing]} We put it at {wording.percent(cause.probability)}.{glance}"
+    if findings.verdict == FAULT_FOUND:
+        return f"That something is wrong is certain, the reason is not.{glance}"
+    if findings.verdict == NO_FAULT_SEEN:
+        bound = findings.coverage.rate_bound_per_hour
+        rare = f" One that comes less often than {bound:.1f} times an hour may have stayed away." if bound else ""
+        return f"A fault that comes rarely can hide from one drive.{rare}"
+    return f"Not sure at all. The reason: {findings.verdict_why}."
+
+
+def _means(findings: Findings) -> str:
+    cause = _leading(findings)
+    if cause is not None:
+        return PLAIN[cause.cause].means
+    if findings.verdict == FAULT_FOUND:
+        kinds = [e.kind for e in findings.episodes if e.kind in PLAIN]
+        return " ".join(PLAIN[k].means for k in dict.fromkeys(kinds))
+    if findings.verdict == NO_FAULT_SEEN:
+        return "The air conditioning did its work during this drive."
+    return "Neither that it is healthy nor that it is faulty."
+
+
+def _done(findings: Findings) -> str:
+    """Cause, correction and parts, where the work is done already."""
+    job = findings.job_sheet
+    told = [str(job[key]) for key in ("cause", "correction") if job.get(key)]
+    parts = ", ".join(str(part) for part in job.get("parts", []))
+    return " ".join(told) + (f" Parts: {parts}." if parts else "")
+
+
+def _next(findings: Findings) -> str:
+    cause = _leading(findings)
+    if _done(findings) and findings.verdict == NO_FAULT_SEEN:
+        return "Drive as usual. If the air turns warm again, note when: standing or moving, how long after the start."
+    if cause is not None:
+        parts = ", ".join(cause.parts)
+        return f"The workshop checks which of these it is: {parts}. Then it can tell you what the repair takes."
+    if findings.verdict == FAULT_FOUND:
+        return "The workshop looks further for the reason before any part is changed."
+    return (
+        "If the air turns warm, note when: standing or moving, how long after the start, how hot the day. A longer "
+        "drive under those conditions can be recorded then."
+    )
+
+
+def _picture(case: Case, findings: Findings, chosen: Preferences) -> Figure:
+    """One strip: the air from the vents and outside; under it when the fault showed."""
+    duration = case.timeline.duration_s
+    whole = figure_of(case, findings, "", 0.0, duration, PRINT_BUCKETS, chosen.units)
+    names = {"vent": "air from the vents", "ambient": "air outside"}
+    air = next((s for s in whole.strips if s.quantity == "air and evaporator"), None)
+    lines = tuple(replace(line, name=names[line.name]) for line in (air.lines if air else ()) if line.name in names)
+    if air is not None and any(line.name == names["vent"] for line in lines):
+        strips: tuple[Strip, ...] = (replace(air, quantity="temperature", lines=lines),)
+    else:
+        strips = tuple(replace(s, quantity="pressure", bands=()) for s in whole.strips[:1])
+    spans = tuple((e.start_s, e.end_s) for e in findings.episodes if e.kind != "sensor_fault")
+    lanes = (Lane("the fault shows", spans, "episode"),) if spans else ()
+    told = {mark.time_s for mark in case.timeline.marks if mark.kind == "complaint"}
+    flags = tuple(flag for flag in whole.flags if flag.time_s in told)
+    return replace(whole, strips=strips, lanes=lanes, flags=flags)
+
+
+def _picture_note(case: Case, findings: Findings) -> str:
+    hatched = " Hatched: the fault shows." if any(e.kind != "sensor_fault" for e in findings.episodes) else ""
+    what = "The air that came out of the vents" if case.timeline.grid("vent") is not None else "What was recorded"
+    return f"{what} over the whole drive, from left to right.{hatched}"
+
+
+def _cut(text: str, longest: int) -> str:
+    return text if len(text) <= longest else text[: longest - 1] + "…"
