@@ -141,7 +141,9 @@ def _episodes(score: Score, name: str, findings: Findings, truth: dict[str, Any]
             seen[1] += i in taken_true
             if i not in taken_true:
                 near = [f"{e[0]:.0f}-{e[1]:.0f}" for e in got if overlap(_span(f), e) > 0.0]
-                score.misses.append((kind, name, f"{f['start_s']:.0f}-{f['end_s']:.0f} {f.get('observability', '')} got {near}"))
+                score.misses.append(
+                    (kind, name, f"{f['start_s']:.0f}-{f['end_s']:.0f} {f.get('observability', '')} got {near}")
+                )
         # A weak or optional truth may be found; the second part of a truth that was found in two is a stray.
         spared = [_span(f) for f in true if f not in must]
         for j, e in enumerate(got):

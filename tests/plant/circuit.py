@@ -47,11 +47,11 @@ class Circuit:
         self.volume2 = np.concatenate([cars.low_m3, cars.high_m3])
         # Tube walls and the accumulator's shell follow the refrigerant at once; fins and tanks lag behind.
         self.wall2 = np.concatenate(
-            [0.4 * cars.evaporator_metal + 350.0 * (cars.metering == ORIFICE), 0.25 * cars.condenser_metal]
+            [np.where(cars.metering == ORIFICE, 0.55, 0.4) * cars.evaporator_metal + 500.0 * (cars.metering == ORIFICE), 0.25 * cars.condenser_metal]
         )
         self.pressure = np.full(n, 101325.0)
         k = ambient + 273.15
-        self.cabin = ambient + cars.solar_w / 130.0
+        self.cabin = ambient + cars.solar_w / 190.0
         self.mass_t = self.cabin + 2.0
         humid = saturated_humidity(ambient, self.pressure) * humidity
         self.cabin_w = humid.copy()
@@ -222,7 +222,8 @@ class Circuit:
         speed = g.rpm * c.pulley / 60.0 * full * self.stroke
         ratio = np.clip(p_high / np.maximum(p_low, 3e3), 1.0, 60.0)
         ratio = np.where(p_high + c.discharge_drop * self.flow**2 > p_low, ratio, 1.0)
-        eta = c.volumetric * g.volumetric * np.maximum(1.0 - c.clearance * (ratio**0.9 - 1.0), 0.0)
+        fast = np.clip(1.0 - 0.12 * (g.rpm * c.pulley / 1000.0 - 1.1), 0.5, 1.0)
+        eta = fast * c.volumetric * g.volumetric * np.maximum(1.0 - c.clearance * (ratio**0.9 - 1.0), 0.0)
         v_in = pe[V_G] * (out_k / sat_e) * np.where(s.dry[: self.n], (self.volume2 / self.m)[: self.n] / pe[V_G], 1.0)
         v_in = np.where(s.dry[: self.n], np.maximum(v_in, (self.volume2 / self.m)[: self.n]), v_in)
         flow = eta * c.displacement_m3 * speed / v_in
@@ -236,9 +237,7 @@ class Circuit:
         cp_out = np.minimum(pc[CP_G], 1500.0)
         t_out = np.clip(sat_c - 273.15 + (hot - pc[H_G]) / cp_out, sat_c - 283.15, 150.0)
         moved = flow * cp_out
-        self.body += (
-            STEP_S / c.body_j_k * (moved * (t_out - self.body) - 4.0 * (self.body - self.bay))
-        )
+        self.body += STEP_S / c.body_j_k * (moved * (t_out - self.body) - 4.0 * (self.body - self.bay))
         h_discharge = hot + cp_out * np.clip(self.body - t_out, -80.0, 60.0)
         self.engaged = engaged
         return flow, h_suction, h_discharge, wanted
@@ -262,9 +261,7 @@ class Circuit:
         target = np.where(on, np.minimum(target, g.stroke), np.where(external, 0.015, 0.3))
         target = np.where(internal | external, target, 1.0)
         tau = np.where(on, 2.2, np.where(external, 1.5, 2.0))
-        self.stroke = np.where(
-            internal | external, self.stroke + STEP_S / tau * (target - self.stroke), g.stroke
-        )
+        self.stroke = np.where(internal | external, self.stroke + STEP_S / tau * (target - self.stroke), g.stroke)
 
     def _flooded(self, s: Nodes, pc: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Share of the condenser that holds liquid."""
@@ -285,11 +282,17 @@ class Circuit:
         self.opening += STEP_S / 0.8 * (np.maximum(wish * (1.0 + g.swing), 0.5 * c.bleed) - self.opening)
         orifice = c.metering == ORIFICE
         sub = np.maximum(self.sub, 0.0)
-        area = np.where(orifice, c.orifice_m2 * (0.72 + 0.022 * np.minimum(sub, 16.0)), c.valve_m2 * self.opening * 0.72)
+        area = np.where(
+            orifice, c.orifice_m2 * (0.72 + 0.022 * np.minimum(sub, 16.0)), c.valve_m2 * self.opening * 0.72
+        )
         line = np.where(orifice, c.orifice_m2, c.valve_m2 * 0.6)
         open_share = np.clip(1.0 - g.restriction, 0.004, 1.0)
         narrowed = line * open_share * 0.72
-        area = np.where(g.restriction > 0.0, np.where(orifice, area * open_share, 1.0 / np.sqrt(1 / area**2 + 1 / narrowed**2)), area)
+        area = np.where(
+            g.restriction > 0.0,
+            np.where(orifice, area * open_share, 1.0 / np.sqrt(1 / area**2 + 1 / narrowed**2)),
+            area,
+        )
         area = area * (1.0 - self.plug)
         drop = p_high - p_low
         v_in = pc[V_F] + x_out * (pc[V_G] - pc[V_F])
@@ -328,7 +331,12 @@ class Circuit:
         reach = capacity * (1.0 - np.exp(-ua / capacity))
         # The lamps, engine and sun keep the condenser a little above ambient at rest.
         q_air = (reach + 4.0) * (self.metal_c - 273.15 - self.inlet)
-        k = c.condenser_ua * (1.0 - flooded) * np.where(s.dry[self.n :], 0.25, 1.0) * np.clip(1.0 - 1.0 * self.air_high, 0.3, 1.0)
+        k = (
+            c.condenser_ua
+            * (1.0 - flooded)
+            * np.where(s.dry[self.n :], 0.25, 1.0)
+            * np.clip(1.0 - 1.0 * self.air_high, 0.3, 1.0)
+        )
         inner = (60.0 + k * np.clip(np.abs(self.flow) / 0.01, 0.25, 1.0)) * (t_c - self.metal_c)
         self.metal_c += STEP_S / (0.75 * c.condenser_metal) * (inner - q_air)
         rise = q_air / capacity
@@ -357,24 +365,37 @@ class Circuit:
         gap = w_in - saturated_humidity(surface, self.pressure)
         damp = air * reach * np.where(gap > 0.0, gap, gap * np.clip(self.film / 0.05, 0.0, 1.0))
         freezing = surface < -0.8
-        frozen = np.where(freezing, np.maximum(damp, 0.0) * np.clip(-surface / 6.0, 0.0, 1.0) + np.minimum(self.film, 1.0) * 0.004 * np.clip(-surface, 0, 5), 0.0)
-        thawed = np.where((surface > 0.0) & (self.ice > 0.0), np.minimum(90.0 * surface / FUSION, self.ice / STEP_S), 0.0)
+        frozen = np.where(
+            freezing,
+            np.maximum(damp, 0.0) * np.clip(-surface / 6.0, 0.0, 1.0)
+            + np.minimum(self.film, 1.0) * 0.004 * np.clip(-surface, 0, 5),
+            0.0,
+        )
+        thawed = np.where(
+            (surface > 0.0) & (self.ice > 0.0), np.minimum(90.0 * surface / FUSION, self.ice / STEP_S), 0.0
+        )
         self.ice = np.clip(self.ice + STEP_S * (frozen - thawed), 0.0, ICE_CAP_KG)
         self.film = np.clip(self.film + STEP_S * (damp - frozen + thawed), 0.0, 0.25)
         latent = damp * EVAPORATION - thawed * FUSION + frozen * FUSION
-        inner_ua = c.evaporator_ua * np.where(s.dry[: self.n], 0.03, 0.03 + 0.97 * wet) * np.clip(
-            0.2 + self.flow / 0.012, 0.2, 1.0
+        inner_ua = (
+            c.evaporator_ua
+            * np.where(s.dry[: self.n], 0.03, 0.03 + 0.97 * wet)
+            * np.clip(0.35 + self.flow / 0.014, 0.35, 1.0)
         )
         held = self.m[: self.n] * 800.0 + self.wall2[: self.n]
         inner = inner_ua * (self.metal_e - t_e) / (1.0 + STEP_S * inner_ua / held * 0.5)
-        self.metal_e += STEP_S / (0.6 * c.evaporator_metal + 2000.0 * self.ice) * (sensible + latent - inner)
+        self.metal_e += STEP_S / (np.where(c.metering == ORIFICE, 0.45, 0.6) * c.evaporator_metal + 2000.0 * self.ice) * (sensible + latent - inner)
         self.fin += STEP_S / c.fin_s * (surface - self.fin)
         out = air_in - sensible / (air * CP_AIR)
         mixed = (air * out + around * air_in) / (air + around)
         moved = (air + around) * CP_AIR
         mixed = mixed + 0.7 * g.blower + (1.0 - np.exp(-1.6 / moved)) * np.maximum(self.cabin + 3.0 - mixed, 0.0)
         blowing = g.blower > 0.05
-        self.duct += STEP_S / np.where(blowing, 12.0, 90.0) * (np.where(blowing, mixed + g.blend * (50.0 - mixed), self.cabin + 2.0) - self.duct)
+        self.duct += (
+            STEP_S
+            / np.where(blowing, 12.0, 90.0)
+            * (np.where(blowing, mixed + g.blend * (50.0 - mixed), self.cabin + 2.0) - self.duct)
+        )
         w_out = w_in - damp / air
         gain = (
             (c.cabin_ua + g.door * 220.0) * (g.ambient - self.cabin) + 0.4 * c.solar_w + 70.0 * c.people
@@ -382,8 +403,10 @@ class Circuit:
         )  # fmt: skip
         self.mass_t += STEP_S / c.mass_j_k * (75.0 * (self.cabin - self.mass_t) + 0.6 * c.solar_w)
         self.cabin += STEP_S / 14e3 * (gain + moved * blowing * (self.duct - self.cabin))
-        self.cabin_w += STEP_S / 4.0 * (
-            (air + around) * (w_out - self.cabin_w) + 1.8e-5 * c.people + 0.06 * g.door * (outside_w - self.cabin_w)
+        self.cabin_w += (
+            STEP_S
+            / 4.0
+            * ((air + around) * (w_out - self.cabin_w) + 1.8e-5 * c.people + 0.06 * g.door * (outside_w - self.cabin_w))
         )
         return inner
 
@@ -419,7 +442,9 @@ class Circuit:
         cold = sat_e - 273.15 < 2.5
         wet = g.moisture > 0.0
         closed = self.plug > 0.5
-        self.cold_s = np.where(wet & ~closed & (self.flow > 5e-4), self.cold_s + STEP_S * np.where(cold, 1.0, 0.4), self.cold_s)
+        self.cold_s = np.where(
+            wet & ~closed & (self.flow > 5e-4), self.cold_s + STEP_S * np.where(cold, 1.0, 0.4), self.cold_s
+        )
         self.plugged_s = np.where(closed, self.plugged_s + STEP_S, 0.0)
         closing = wet & (self.cold_s > g.moisture)
         freed = self.plugged_s > g.thaw

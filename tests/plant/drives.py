@@ -8,7 +8,7 @@ from scipy.signal import lfilter
 from tests.plant.circuit import saturated_humidity
 
 GRID_S = 0.25
-GEARS = (135.0, 78.0, 52.0, 38.0, 30.0, 24.5)
+GEARS = (135.0, 78.0, 52.0, 38.0, 28.5, 21.5)
 """Engine speed for a km/h in each gear."""
 KINDS = ("town", "mixed", "motorway", "jam", "workshop", "idle", "stop_start", "recharge")
 
@@ -72,7 +72,9 @@ def _engine(rng: np.random.Generator, t: np.ndarray, speed: np.ndarray, idle: fl
     lowest = np.where(usable, gears, np.inf).min(axis=0)
     best = np.where(np.isfinite(best), best, lowest)
     moving = speed > 4.0
-    rpm = np.where(moving & np.isfinite(best), np.clip(best, idle, 5200), np.where(moving, np.maximum(idle, 1100), idle))
+    rpm = np.where(
+        moving & np.isfinite(best), np.clip(best, idle, 5200), np.where(moving, np.maximum(idle, 1100), idle)
+    )
     noise = lfilter([0.15], [1, -0.85], rng.normal(0, 1, len(t)))
     rpm = lfilter([0.35], [1, -0.65], rpm, zi=[0.65 * rpm[0]])[0] * (1 + 0.008 * noise)
     return rpm
@@ -167,7 +169,7 @@ def ordinary_life(rng: np.random.Generator, drive: Drive) -> None:
             a = float(u(first, last))
             b = a + float(u(25, 180))
             s["cooling"] = np.where((t >= a) & (t < b), 0.0, s["cooling"])
-            if rng.random() < 0.75:
+            if rng.random() < 0.88:
                 drive.marks += [(a, "ac_off", "")] + ([(b, "ac_on", "")] if b < last + 100 else [])
     if rng.random() < 0.35 and drive.kind in ("town", "mixed", "motorway"):
         for _ in range(int(rng.integers(1, 4))):

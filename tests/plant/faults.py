@@ -39,7 +39,9 @@ def _copy(s: Specimen) -> Specimen:
     return Specimen(s.car, deepcopy(s.drive), dict(s.constants), s.start_mass_kg)
 
 
-def spans(rng: np.random.Generator, drive: Drive, low_s: float, high_s: float, most: int = 4) -> list[tuple[float, float]]:
+def spans(
+    rng: np.random.Generator, drive: Drive, low_s: float, high_s: float, most: int = 4
+) -> list[tuple[float, float]]:
     """Random windows a few minutes into the drive."""
     last = (drive.engine_off_s or drive.duration_s) - 45.0
     t = drive.engine_on_s + float(rng.uniform(200, 420))
@@ -84,7 +86,7 @@ def airflow(rng: np.random.Generator, s: Specimen) -> Faulty:
     s = _copy(s)
     way = str(rng.choice(["fan_intermittent", "fan_dead", "fan_slow", "blocked"], p=[0.6, 0.15, 0.1, 0.15]))
     if way == "blocked":
-        lost = float(rng.uniform(0.45, 0.75))
+        lost = float(rng.uniform(0.62, 0.85))
         s.constants["face"] = 1.0 - lost
         return Faulty(s, [Planted("condenser_airflow_loss", lost, [], permanent=True, about={"way": way})])
     left = float(rng.uniform(0.15, 0.35)) if way == "fan_slow" else float(rng.uniform(0.0, 0.05))
@@ -100,7 +102,7 @@ def airflow(rng: np.random.Generator, s: Specimen) -> Faulty:
 def undercharge(rng: np.random.Generator, s: Specimen) -> Faulty:
     """Short from the start."""
     s = _copy(s)
-    short = float(rng.uniform(0.2, 0.55))
+    short = float(rng.uniform(0.28, 0.6))
     s.car = replace(s.car, charge_kg=s.car.charge_kg * (1.0 - short))
     return Faulty(s, [Planted("undercharge", short, permanent=True)])
 
@@ -119,7 +121,7 @@ def leak(rng: np.random.Generator, s: Specimen) -> Faulty:
 def overcharge(rng: np.random.Generator, s: Specimen) -> Faulty:
     """Too much in."""
     s = _copy(s)
-    more = float(rng.uniform(0.25, 0.7))
+    more = float(rng.uniform(0.35, 0.75))
     s.car = replace(s.car, charge_kg=s.car.charge_kg * (1.0 + more))
     return Faulty(s, [Planted("overcharge", more, permanent=True)])
 
@@ -127,7 +129,7 @@ def overcharge(rng: np.random.Generator, s: Specimen) -> Faulty:
 def air(rng: np.random.Generator, s: Specimen) -> Faulty:
     """Air left in."""
     s = _copy(s)
-    mol = float(rng.uniform(0.05, 0.16))
+    mol = float(rng.uniform(0.07, 0.16))
     s.car = replace(s.car, air_mol=mol)
     return Faulty(s, [Planted("non_condensables", mol / 0.15, permanent=True, about={"air_mol": mol})])
 
@@ -135,7 +137,7 @@ def air(rng: np.random.Generator, s: Specimen) -> Faulty:
 def restriction(rng: np.random.Generator, s: Specimen) -> Faulty:
     """A plugged orifice, or a narrow liquid line before the valve."""
     s = _copy(s)
-    lost = float(rng.uniform(0.45, 0.85)) if s.car.metering == VALVE else float(rng.uniform(0.35, 0.75))
+    lost = float(rng.uniform(0.58, 0.88)) if s.car.metering == VALVE else float(rng.uniform(0.45, 0.75))
     s.constants["restriction"] = lost
     return Faulty(s, [Planted("restriction", lost, permanent=True)])
 
@@ -179,7 +181,7 @@ def weak(rng: np.random.Generator, s: Specimen) -> Faulty:
         windows = spans(rng, s.drive, 90.0, 260.0, 3)
         s.drive.signals["stroke"] = np.where(_inside(s.drive, windows), left, 1.0)
         return Faulty(s, [Planted("weak_pumping", 1.0 - left, windows, about={"way": "valve_sticks"})])
-    left = float(rng.uniform(0.25, 0.5))
+    left = float(rng.uniform(0.18, 0.42))
     s.constants["volumetric"] = left
     return Faulty(s, [Planted("weak_pumping", 1.0 - left, permanent=True, about={"way": "worn"})])
 

@@ -15,7 +15,17 @@ import polars as pl
 
 from recorder.importer import import_csv
 from recorder.jobsheet import job_sheet_from
-from tests.plant.cars import COMPRESSOR_NAMES, CYCLING, EXTERNAL, INTERNAL, METERING_NAMES, ORIFICE, REFRIGERANTS, VALVE, random_car
+from tests.plant.cars import (
+    COMPRESSOR_NAMES,
+    CYCLING,
+    EXTERNAL,
+    INTERNAL,
+    METERING_NAMES,
+    ORIFICE,
+    REFRIGERANTS,
+    VALVE,
+    random_car,
+)
 from tests.plant.drives import KINDS, mountain_pass, ordinary_life, random_drive, recharge
 from tests.plant.faults import RECIPES, Faulty, Planted
 from tests.plant.garage import Specimen, Trace, run
@@ -130,7 +140,9 @@ def store(one: Draft, pair: Pair, out: Path) -> Path | None:
     return folder
 
 
-def truth_of(one: Draft, pair: Pair, sensed: Sensed, compressor: dict[str, Any], faults: list[dict[str, Any]]) -> dict[str, Any]:
+def truth_of(
+    one: Draft, pair: Pair, sensed: Sensed, compressor: dict[str, Any], faults: list[dict[str, Any]]
+) -> dict[str, Any]:
     """The truth document, as that of the samples."""
     car, drive = one.faulty.specimen.car, one.faulty.specimen.drive
     every = [*faults, *sensed.faults]
@@ -159,7 +171,12 @@ def job_of(rng: np.random.Generator, one: Draft, faults: list[dict[str, Any]]) -
         "name": f"car-{one.seed}", "refrigerant": REFRIGERANTS[car.fluid], "metering": METERING_NAMES[car.metering],
         "compressor": COMPRESSOR_NAMES[car.compressor], "altitude_m": car.altitude_m, "rated_charge_kg": round(one.healthy.car.charge_kg, 2),
     }  # fmt: skip
-    for key, chance in (("metering", 0.06), ("compressor", 0.06), ("altitude_m", 0.1 if car.altitude_m < 500 else 0.0), ("rated_charge_kg", 0.15)):
+    for key, chance in (
+        ("metering", 0.06),
+        ("compressor", 0.06),
+        ("altitude_m", 0.1 if car.altitude_m < 500 else 0.0),
+        ("rated_charge_kg", 0.15),
+    ):
         if rng.random() < chance:
             del job[key]
     if drive.charged_kg is not None and rng.random() < 0.5:
@@ -170,7 +187,8 @@ def job_of(rng: np.random.Generator, one: Draft, faults: list[dict[str, Any]]) -
     marks = [
         {"time_s": round(t + float(rng.uniform(0.0, 2.5)), 1), "kind": kind}
         for t, kind, _ in drive.marks
-        if t < drive.duration_s - 3.0 and rng.random() > (0.12 if kind not in ("recharged", "charging", "recovery", "vacuum") else 0.0)
+        if t < drive.duration_s - 3.0
+        and rng.random() > (0.12 if kind not in ("recharged", "charging", "recovery", "vacuum") else 0.0)
     ]
     if rng.random() < 0.06:
         marks = []

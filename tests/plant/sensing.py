@@ -127,13 +127,30 @@ def _spoil(rng: np.random.Generator, faulty: Faulty, trace: Trace, sensed: Sense
     if way in ("stuck", "gap") and rng.random() < 0.3:
         place = "vent"
     values = sensed.columns[place]
-    base: dict[str, Any] = {"kind": "sensor_fault", "channel": place, "subtype": way, "severity": 1.0, "permanent": False, "observability": "strong"}
+    base: dict[str, Any] = {
+        "kind": "sensor_fault",
+        "channel": place,
+        "subtype": way,
+        "severity": 1.0,
+        "permanent": False,
+        "observability": "strong",
+    }
     if way == "jitter":
         sensed.t = np.maximum.accumulate(t + np.abs(rng.normal(0.0, 0.15 / sensed.rate_hz, len(t))))
         lost = rng.random((len(t), len(sensed.columns))) < 0.002
         for k, name in enumerate(sensed.columns):
             sensed.columns[name][lost[:, k]] = np.nan
-        sensed.faults.append({**base, "start_s": 0.0, "end_s": end, "channel": "*", "subtype": "radio_jitter", "permanent": True, "optional": True})
+        sensed.faults.append(
+            {
+                **base,
+                "start_s": 0.0,
+                "end_s": end,
+                "channel": "*",
+                "subtype": "radio_jitter",
+                "permanent": True,
+                "optional": True,
+            }
+        )
         return
     if way in ("stuck", "gap", "spikes"):
         at = faulty.specimen.drive.engine_on_s + float(u(60, 300))
@@ -149,8 +166,14 @@ def _spoil(rng: np.random.Generator, faulty: Faulty, trace: Trace, sensed: Sense
             else:
                 hit = inside[rng.random(len(inside)) < u(0.03, 0.09)]
                 hit = hit[np.diff(hit, prepend=-9) > 2]
-                values[hit] += rng.choice([-1.0, 1.0], len(hit)) * rng.uniform(80.0, 700.0, len(hit)) * (0.4 if place == "low_side" else 1.0)
-            sensed.faults.append({**base, "start_s": round(float(t[inside[0]]), 2), "end_s": round(float(t[inside[-1]]), 2)})
+                values[hit] += (
+                    rng.choice([-1.0, 1.0], len(hit))
+                    * rng.uniform(80.0, 700.0, len(hit))
+                    * (0.4 if place == "low_side" else 1.0)
+                )
+            sensed.faults.append(
+                {**base, "start_s": round(float(t[inside[0]]), 2), "end_s": round(float(t[inside[-1]]), 2)}
+            )
             at += length + float(u(120, 500))
     elif way == "offset":
         by = float(rng.choice([-1, 1]) * (u(30, 70) if place == "low_side" else u(60, 160)))
@@ -160,7 +183,9 @@ def _spoil(rng: np.random.Generator, faulty: Faulty, trace: Trace, sensed: Sense
         start = float(u(150, 500))
         by = float(rng.choice([-1, 1]) * (u(40, 90) if place == "low_side" else u(100, 220)))
         sensed.columns[place] = values + by * np.clip((t - start) / (end - start), 0.0, 1.0)
-        sensed.faults.append({**base, "start_s": round(start, 1), "end_s": end, "offset_kpa": round(by, 1), "observability": "moderate"})
+        sensed.faults.append(
+            {**base, "start_s": round(start, 1), "end_s": end, "offset_kpa": round(by, 1), "observability": "moderate"}
+        )
     elif way == "fallen":
         start = faulty.specimen.drive.engine_on_s + float(u(250, 700))
         cabin = np.interp(t, trace.t, lagged(trace.values["cabin"], 20.0))

@@ -129,13 +129,24 @@ def _fitted(t: np.ndarray, d: np.ndarray, d0: float, start: float, end: float) -
 
 
 def settlings_of(
-    trace: Trace, specimen: Specimen, compressor: dict[str, Any], felt: dict[str, np.ndarray], faults: list[dict[str, Any]]
+    trace: Trace,
+    specimen: Specimen,
+    compressor: dict[str, Any],
+    felt: dict[str, np.ndarray],
+    faults: list[dict[str, Any]],
 ) -> list[dict[str, Any]]:
     """Undisturbed windows of two minutes and more after a start or a change of operating point."""
     s = specimen.drive.signals
     t = specimen.drive.t
     moved = np.zeros(len(t), bool)
-    for name, step in (("rpm", 120.0), ("speed", 6.0), ("blower", 0.1), ("cooling", 0.5), ("door", 0.5), ("fresh", 0.1)):
+    for name, step in (
+        ("rpm", 120.0),
+        ("speed", 6.0),
+        ("blower", 0.1),
+        ("cooling", 0.5),
+        ("door", 0.5),
+        ("fresh", 0.1),
+    ):
         wide = np.abs(s[name][8:] - s[name][:-8]) > step
         moved[8:] |= wide
     quiet = [(a, b) for a, b in edges(~moved, 0.25) if b - a >= WINDOW_S]
@@ -276,8 +287,8 @@ def _effect(fault: dict[str, Any], pair: Pair) -> dict[str, Any]:
         "starts_per_min": round(starts, 2), "starts_per_min_twin": round(starts_twin, 2),
     }  # fmt: skip
     size = max(
-        abs(effect["low_side_kpa"]) / 40.0, abs(effect["high_side_kpa"]) / 120.0, abs(effect["vent_c"]) / 3.0,
-        abs(own - twin) / 0.25, abs(starts - starts_twin) / 2.5, fault.get("amplitude_pp_kpa", 0.0) / 45.0,
+        abs(effect["low_side_kpa"]) / 40.0, abs(effect["high_side_kpa"]) / 180.0, abs(effect["vent_c"]) / 4.0,
+        abs(own - twin) / 0.3, abs(starts - starts_twin) / 3.0, fault.get("amplitude_pp_kpa", 0.0) / 45.0,
     )  # fmt: skip
     if fault["kind"] == "high_pressure_trip":
         size = 2.0
