@@ -64,7 +64,7 @@ class Circuit:
         self.duct = self.cabin.copy()
         self.film, self.ice = np.zeros(n), np.zeros(n)
         self.rise, self.inlet = np.zeros(n), ambient.copy()
-        self.stroke = np.full(n, 0.05)
+        self.stroke, self.ln_stroke = np.full(n, 0.05), np.full(n, np.log(0.05))
         self.coupling = np.zeros(n)
         self.fan, self.fast = np.zeros(n), np.zeros(n, bool)
         self.low_cut, self.tripped = np.zeros(n, bool), np.zeros(n, bool)
@@ -256,11 +256,15 @@ class Circuit:
         floor = np.choose(c.fluid, [2.45e5, 2.7e5, 2.3e5]) * (1.0 - 0.45 * g.overcool)
         set_ext = floor + (1.0 - wish) * 1.6e5
         aim = np.where(internal, set_pa, set_ext)
-        # The valve opens over a band of 45 kPa: proportional, so that the suction side stays nearly level.
-        target = np.clip((p_low - aim + 1e4) / 4.5e4, 0.04, 1.0)
-        target = np.where(on, np.minimum(target, g.stroke), np.where(external, 0.015, 0.3))
-        target = np.where(internal | external, target, 1.0)
-        tau = np.where(on, 2.2, np.where(external, 1.5, 2.0))
+        # The valve acts on the logarithm of the stroke: suction pressure goes with one over it when little flows.
+        least = np.where(external, np.log(0.03), np.log(0.05))
+        over = (p_low - aim) / 9e4
+        rest = np.where(external, np.log(0.015), np.log(0.3))
+        self.ln_stroke += STEP_S * np.where(on, over / 8.0, (rest - self.ln_stroke) / 2.0)
+        self.ln_stroke = np.clip(self.ln_stroke, np.minimum(least, rest), 0.0)
+        wished = np.exp(np.clip(self.ln_stroke + over, least, 0.0))
+        target = np.where(on, np.minimum(wished, g.stroke), np.exp(rest))
+        tau = np.where(on, 0.6, np.where(external, 1.5, 2.0))
         self.stroke = np.where(internal | external, self.stroke + STEP_S / tau * (target - self.stroke), g.stroke)
 
     def _flooded(self, s: Nodes, pc: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
