@@ -5,6 +5,7 @@ truths (`observability`) and optional ones are neither missed nor false. One set
 from the same findings.
 """
 
+import itertools
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
@@ -295,7 +296,7 @@ def lines_of(score: Score) -> Iterator[str]:
 def _odds_lines(score: Score) -> Iterator[str]:
     p, y = np.array([o[0] for o in score.odds]), np.array([o[1] for o in score.odds], float)
     yield f"causes: Brier {np.mean((p - y) ** 2):.4f} (always the base rate: {np.mean((y.mean() - y) ** 2):.4f})"
-    for a, b in zip(BINS[:-1], BINS[1:], strict=True):
+    for a, b in itertools.pairwise(BINS):
         part = (p >= a) & (p < b)
         if part.any():
             yield f"  said {a:.1f}-{min(b, 1):.1f}: {part.sum():5} times, mean {p[part].mean():.3f}, true {y[part].mean():.3f}"

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from tests.plant.cars import ALWAYS, CONTINUOUS, CYCLING, EXTERNAL, INTERNAL, ORIFICE, SET_PA, TWO_STAGE
+from tests.plant.cars import ALWAYS, CONTINUOUS, CYCLING, EXTERNAL, INTERNAL, ORIFICE, SET_PA
 from tests.plant.saturation import CP_F, CP_G, H_F, H_G, STEP_K, U_F, U_G, V_F, V_G, P, Tables
 
 STEP_S = 0.05
@@ -47,7 +47,11 @@ class Circuit:
         self.volume2 = np.concatenate([cars.low_m3, cars.high_m3])
         # Tube walls and the accumulator's shell follow the refrigerant at once; fins and tanks lag behind.
         self.wall2 = np.concatenate(
-            [np.where(cars.metering == ORIFICE, 0.55, 0.4) * cars.evaporator_metal + 500.0 * (cars.metering == ORIFICE), 0.25 * cars.condenser_metal]
+            [
+                np.where(cars.metering == ORIFICE, 0.55, 0.4) * cars.evaporator_metal
+                + 500.0 * (cars.metering == ORIFICE),
+                0.25 * cars.condenser_metal,
+            ]
         )
         self.pressure = np.full(n, 101325.0)
         k = ambient + 273.15
@@ -147,8 +151,8 @@ class Circuit:
         )
         sh = np.maximum(sh, 0.0)
         out_k = np.where(s.dry[low], t_e, t_e + sh)
-        flow_c, h_suction, h_discharge, wanted = self._compressor(g, s, p_low, p_high, sat_e, out_k, pe, pc, sat_c)
-        flooded, cond_in = self._flooded(s, pc)
+        flow_c, _h_suction, h_discharge, wanted = self._compressor(g, s, p_low, p_high, sat_e, out_k, pe, pc, sat_c)
+        flooded, _cond_in = self._flooded(s, pc)
         sub = np.maximum(sat_c - 273.15 - self.inlet, 0.0) * (1.0 - np.exp(-3.2 * flooded))
         self.sub += STEP_S / 4.0 * (sub * np.clip(flow_c / 0.006, 0.0, 1.0) - self.sub)
         x_out = np.exp(-s.liquid[high] / 0.016)
@@ -206,7 +210,7 @@ class Circuit:
         why = np.where((why == 0) & ~allowed, CONTROL, why)
         return why == 0, why
 
-    def _compressor(self, g, s, p_low, p_high, sat_e, out_k, pe, pc, sat_c):  # noqa: ANN001, ANN202
+    def _compressor(self, g, s, p_low, p_high, sat_e, out_k, pe, pc, sat_c):
         """Flow, and the enthalpies at its inlet and outlet; whether the control wanted it."""
         c = self.c
         wanted, why = self._control(g, p_low, p_high)
@@ -242,7 +246,7 @@ class Circuit:
         self.engaged = engaged
         return flow, h_suction, h_discharge, wanted
 
-    def _stroke(self, g, p_low, p_high, on):  # noqa: ANN001, ANN202
+    def _stroke(self, g, p_low, p_high, on):
         """Stroke of a variable compressor: a bellows or a controller holds the suction side."""
         c = self.c
         internal, external = c.compressor == INTERNAL, c.compressor == EXTERNAL
@@ -277,7 +281,7 @@ class Circuit:
         flooded = np.where(valve, section + backed, liquid * pc[V_F] / c.condenser_m3)
         return np.minimum(flooded, 0.93), liquid
 
-    def _valve(self, g, s, p_low, p_high, sat_e, out_k, pe, pc, x_out):  # noqa: ANN001, ANN202
+    def _valve(self, g, s, p_low, p_high, sat_e, out_k, pe, pc, x_out):
         """Flow through the metering device and the enthalpy it carries."""
         c = self.c
         self.bulb += STEP_S / c.bulb_s * (out_k - self.bulb)
@@ -313,7 +317,7 @@ class Circuit:
         flow = np.clip(flow, -most, most)
         return flow, np.where(forward, h_high, pe[H_G])
 
-    def _condenser(self, g, s, flooded, p_high, t_c):  # noqa: ANN001, ANN202
+    def _condenser(self, g, s, flooded, p_high, t_c):
         """Heat given off by the high side; share of the fan's full speed; share of the due air flow."""
         c = self.c
         self.fast = p_high > np.where(self.fast, c.fan_down_pa, c.fan_up_pa)
@@ -353,7 +357,7 @@ class Circuit:
         self.bay += STEP_S / np.where(g.rpm > 300.0, 260.0, 500.0) * (warm - self.bay)
         return inner, self.fan * g.fan, air_ok
 
-    def _evaporator(self, g, s, wet, air_in, t_e):  # noqa: ANN001, ANN202
+    def _evaporator(self, g, s, wet, air_in, t_e):
         """Heat into the refrigerant; air is cooled and dried, water drips, freezes and thaws; the cabin follows."""
         c = self.c
         blocked = np.clip(self.ice / ICE_CAP_KG, 0.0, 0.985)
@@ -388,7 +392,11 @@ class Circuit:
         )
         held = self.m[: self.n] * 800.0 + self.wall2[: self.n]
         inner = inner_ua * (self.metal_e - t_e) / (1.0 + STEP_S * inner_ua / held * 0.5)
-        self.metal_e += STEP_S / (np.where(c.metering == ORIFICE, 0.45, 0.6) * c.evaporator_metal + 2000.0 * self.ice) * (sensible + latent - inner)
+        self.metal_e += (
+            STEP_S
+            / (np.where(c.metering == ORIFICE, 0.45, 0.6) * c.evaporator_metal + 2000.0 * self.ice)
+            * (sensible + latent - inner)
+        )
         self.fin += STEP_S / c.fin_s * (surface - self.fin)
         out = air_in - sensible / (air * CP_AIR)
         mixed = (air * out + around * air_in) / (air + around)
@@ -414,9 +422,9 @@ class Circuit:
         )
         return inner
 
-    def _leak_and_service(self, g, s, pe, pc):  # noqa: ANN001, ANN202
+    def _leak_and_service(self, g, s, pe, pc):
         """A leak of vapour from the high side; a service machine that draws from or charges both sides."""
-        n, c = self.n, self.c
+        n, _c = self.n, self.c
         leak = np.minimum(g.leak, self.m[n:] * 0.2)
         self.m[n:] -= STEP_S * leak
         self.u[n:] -= STEP_S * leak * pc[H_G]
@@ -430,7 +438,7 @@ class Circuit:
             self.m += STEP_S * fill
             self.u += STEP_S * fill * (props[H_F] + 0.08 * (props[H_G] - props[H_F]))
 
-    def _air_moves(self, flow_c, flow_v, x_out, p_low, p_high):  # noqa: ANN001, ANN202
+    def _air_moves(self, flow_c, flow_v, x_out, p_low, p_high):
         """Air goes with the vapour."""
         n = self.n
         pumped = self.air_low * np.clip(flow_c / np.maximum(self.m[:n], 1e-3), 0.0, 4.0)
@@ -441,7 +449,7 @@ class Circuit:
         self.air_low -= STEP_S * moved
         self.air_high += STEP_S * moved
 
-    def _moisture(self, g, sat_e):  # noqa: ANN001, ANN202
+    def _moisture(self, g, sat_e):
         """Water that freezes in the cold valve, plugs it, and thaws once no flow keeps it cold."""
         cold = sat_e - 273.15 < 2.5
         wet = g.moisture > 0.0

@@ -76,8 +76,7 @@ def _engine(rng: np.random.Generator, t: np.ndarray, speed: np.ndarray, idle: fl
         moving & np.isfinite(best), np.clip(best, idle, 5200), np.where(moving, np.maximum(idle, 1100), idle)
     )
     noise = lfilter([0.15], [1, -0.85], rng.normal(0, 1, len(t)))
-    rpm = lfilter([0.35], [1, -0.65], rpm, zi=[0.65 * rpm[0]])[0] * (1 + 0.008 * noise)
-    return rpm
+    return lfilter([0.35], [1, -0.65], rpm, zi=[0.65 * rpm[0]])[0] * (1 + 0.008 * noise)
 
 
 def humidity_at(t_degc: float) -> float:
@@ -85,7 +84,7 @@ def humidity_at(t_degc: float) -> float:
     return float(saturated_humidity(np.array(t_degc), np.array(101325.0)))
 
 
-def random_drive(rng: np.random.Generator, kind: str, hot: bool | None = None) -> Drive:  # noqa: FBT001
+def random_drive(rng: np.random.Generator, kind: str, hot: bool | None = None) -> Drive:
     """A drive of a kind; ``hot`` asks for a hot (or a mild) day."""
     u = rng.uniform
     ambient = float(u(23, 38) if rng.random() < 0.75 else u(8, 43))

@@ -6,7 +6,7 @@ A seed makes the same car again, whatever it is run beside. All invented.
 import json
 import sys
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +27,7 @@ from tests.plant.cars import (
     random_car,
 )
 from tests.plant.drives import KINDS, mountain_pass, ordinary_life, random_drive, recharge
-from tests.plant.faults import RECIPES, Faulty, Planted
+from tests.plant.faults import RECIPES, Faulty
 from tests.plant.garage import Specimen, Trace, run
 from tests.plant.sensing import Sensed, sense
 from tests.plant.truth import Pair, compressor_of, cycles_of, equalisations_of, faults_of, settlings_of
