@@ -11,6 +11,7 @@ import shutil
 import tempfile
 import traceback
 from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +40,7 @@ def judged(folder: Path) -> tuple[str, Findings | str, dict[str, Any]]:
 def fleet_score(folders: list[Path]) -> Score:
     """Score kept recordings on both cores."""
     score = Score()
-    with ProcessPoolExecutor(2) as pool:
+    with ProcessPoolExecutor(2, get_context("spawn")) as pool:
         for name, findings, truth in pool.map(judged, folders, chunksize=4):
             if isinstance(findings, str):
                 score.failures.append((name, findings))

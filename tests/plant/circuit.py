@@ -164,7 +164,7 @@ class Circuit:
         self.u[high] += STEP_S * (flow_c * h_discharge - flow_v * h_valve - q_c)
         self.m[low] += STEP_S * (flow_v - flow_c)
         self.m[high] += STEP_S * (flow_c - flow_v)
-        self._leak_and_service(g, s, pe, pc)
+        self._leak_and_service(g, s, pc)
         # A vacuum holds a trace; nothing may be drawn below it.
         self.m = np.maximum(self.m, 0.02 * self.volume2)
         self._air_moves(flow_c, flow_v, x_out, p_low, p_high)
@@ -422,7 +422,7 @@ class Circuit:
         )
         return inner
 
-    def _leak_and_service(self, g, s, pe, pc):
+    def _leak_and_service(self, g, s, pc):
         """A leak of vapour from the high side; a service machine that draws from or charges both sides."""
         n, _c = self.n, self.c
         leak = np.minimum(g.leak, self.m[n:] * 0.2)

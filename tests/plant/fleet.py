@@ -7,6 +7,7 @@ import json
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -206,7 +207,7 @@ def job_of(rng: np.random.Generator, one: Draft, faults: list[dict[str, Any]]) -
 def make_all(seeds: list[int], out: Path) -> int:
     """Make many seeds on both cores; those of like length side by side."""
     batches = [seeds[k : k + BATCH] for k in range(0, len(seeds), BATCH)]
-    with ProcessPoolExecutor(2) as pool:
+    with ProcessPoolExecutor(2, get_context("spawn")) as pool:
         return sum(len(done) for done in pool.map(make, batches, [out] * len(batches)))
 
 

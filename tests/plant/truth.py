@@ -194,8 +194,7 @@ def faults_of(faulty: Faulty, pair: Pair, compressor: dict[str, Any]) -> list[di
     for planted in faulty.planted:
         found += _episodes(planted, faulty.specimen, pair, compressor)
     found += _trips(pair, compressor)
-    for fault in found:
-        fault |= _effect(fault, pair)
+    found = [fault | _effect(fault, pair) for fault in found]
     return sorted(found, key=lambda f: f["start_s"])
 
 
