@@ -6,10 +6,12 @@
 
 import argparse
 import gzip
+import itertools
 import json
 import shutil
 import tempfile
 import traceback
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
@@ -22,7 +24,7 @@ from recorder.jobsheet import read_job_sheet
 from recorder.recording import open_recording
 from tests.accuracy.scoring import Score, add, lines_of
 from tests.conftest import SAMPLE_NAMES, SAMPLES
-from tests.plant.fleet import make_all
+from tests.plant.fleet import draft, make_all
 
 FIRST_SEED = 1
 
@@ -62,9 +64,14 @@ def samples_score() -> Score:
     return score
 
 
-def kept(count: int, folder: Path) -> list[Path]:
-    """Folders of the first ``count`` seeds, made where they are not there yet."""
-    seeds = range(FIRST_SEED, FIRST_SEED + count)
+def short_drives(count: int, longest_s: float) -> list[int]:
+    """The first ``count`` seeds whose drive is no longer than that."""
+    seeds = (s for s in itertools.count(FIRST_SEED) if draft(s).healthy.drive.duration_s <= longest_s)
+    return list(itertools.islice(seeds, count))
+
+
+def kept(seeds: Sequence[int], folder: Path) -> list[Path]:
+    """Folders of the seeds, made where they are not there yet."""
     missing = [s for s in seeds if not (folder / f"{s}" / "made").exists()]
     make_all(missing, folder)
     for seed in missing:
@@ -98,7 +105,7 @@ def main() -> None:
     given = parser.parse_args()
     if not given.samples:
         folder = given.keep or Path(tempfile.mkdtemp(prefix="fleet-"))
-        show(fleet_score(kept(given.count, folder)), misses=given.misses)
+        show(fleet_score(kept(range(FIRST_SEED, FIRST_SEED + given.count), folder)), misses=given.misses)
         if given.keep is None:
             shutil.rmtree(folder)
     print("\nthe samples")

@@ -193,7 +193,7 @@ def picture(recording: Path) -> str:
         for s in figure.strips
         if s.quantity in ("pressure, gauge", "condensing over ambient", "air and evaporator", "road")
     ]
-    return svg_of(replace(figure, strips=tuple(chosen)), 720.0, 420.0)
+    return svg_of(replace(figure, strips=tuple(chosen)), 860.0, 420.0)
 
 
 if __name__ == "__main__":
