@@ -121,7 +121,7 @@ async def _kind_of_text(port: str) -> Found | None:
             await line.open()
             until_ns = now_ns() + int(LISTEN_S * 1e9)
             while now_ns() < until_ns:
-                heard += (await line.read())[0]
+                heard += b"".join(data for data, _, _ in await line.read())
         finally:
             await line.close()
         if re.search(rb"\$G[A-Z]{4},[^\r\n]*\*[0-9A-F]{2}", heard):
