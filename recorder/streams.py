@@ -230,7 +230,7 @@ def with_parts(rows: pl.DataFrame, parts: Path) -> tuple[pl.DataFrame, list[str]
 
 
 def _readable(paths: list[Path], like: pl.DataFrame) -> tuple[dict[int, pl.DataFrame], list[str]]:
-    """The columns of ``like`` out of each readable part, by its place in the list; a sentence for each other one."""
+    """The columns of ``like`` out of each readable part, by its place in the list; a sentence for each other."""
     found: dict[int, pl.DataFrame] = {}
     damage: list[str] = []
     for number, path in enumerate(paths):
