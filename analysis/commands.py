@@ -98,8 +98,9 @@ def analyse(
 @warmspell.command()
 @click.argument("before", type=click.Path(path_type=Path))
 @click.argument("after", type=click.Path(path_type=Path))
+@calibration_option
 @click.option("--json", "as_json", is_flag=True, help="Print the comparison document instead of words.")
-def compare(before: Path, after: Path, *, as_json: bool) -> None:
+def compare(before: Path, after: Path, calibration_file: Path | None, *, as_json: bool) -> None:
     """Show whether a repair holds: two recordings of a vehicle, compared only under like conditions.
 
     \b
@@ -108,10 +109,15 @@ def compare(before: Path, after: Path, *, as_json: bool) -> None:
     """
     from analysis.compare import compare as compared
     from analysis.compare_summary import comparison_summary
+    from recorder.calibrate import calibrations_of
+    from recorder.recalibration import recalibrated_together
     from recorder.recording import open_recording
     from recorder.store import software
 
-    comparison = compared(open_recording(before), open_recording(after), software())
+    pair = (open_recording(before), open_recording(after))
+    if calibration_file is not None:
+        pair = recalibrated_together(pair, calibrations_of(calibration_file))
+    comparison = compared(*pair, software())
     click.echo(comparison.to_json() if as_json else comparison_summary(comparison))
 
 

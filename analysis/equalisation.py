@@ -262,7 +262,9 @@ def _static(timeline: Timeline, derived: Derived, start_s: float, end_s: float) 
     u_static = combine(1.0 / math.sqrt(low_side.u**-2 + high_side.u**-2), timeline.barometric_u_kpa)
     soak, why = _soak(timeline, last)
     gap = absent(why)
-    if derived.refrigerant is None:
+    if low_side.clamped or high_side.clamped:
+        gap = absent("a clamp-on sensor cannot tell the pressure at rest")
+    elif derived.refrigerant is None:
         gap = absent("the job sheet states no refrigerant")
     elif derived.refrigerant.name == "R-744":
         gap = absent("not for R-744: its static pressure depends on the charge")

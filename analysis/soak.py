@@ -29,6 +29,8 @@ def excess_over_saturation(case: Case) -> Measured | None:
     first = case.running.runs[0].start_s
     if fluid is None or low is None or high is None:
         return None
+    if low.clamped or high.clamped:
+        return absent("a clamp-on sensor cannot tell the pressure at rest")
     if first < LIMITS["rest"].value:
         return _after_the_drive(case)
     start = max(0.0, first - 30.0)

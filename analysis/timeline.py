@@ -81,6 +81,11 @@ class Signal:
     spike_values: Floats
 
     @property
+    def clamped(self) -> bool:
+        """Whether it is a strain clamp, which tells when a pressure moves but not what it is at rest."""
+        return self.channel.conversion is not None and self.channel.conversion.kind == "clamp_on"
+
+    @property
     def missing(self) -> float:
         """Share of the samples that hold no reading."""
         return float(np.mean(~np.isfinite(self.values))) if len(self.values) else 1.0
@@ -205,6 +210,7 @@ def timeline_of(recording: Recording) -> Timeline | None:
     grid = np.arange(0.0, duration + step / 2.0, step)
     whole = {key for key, t in times.items() if len(t) == len(grid) and bool((np.abs(t - grid) < SAME_S).all())}
     unrecorded = _unrecorded(signals)
+    flags += [Flag("sensor", 0.0, duration, says) for says in recording.remarks]
     flags += [Flag("gap", a, b, f"nothing was recorded for {b - a:.0f} s") for a, b in unrecorded]
     marks = tuple(TimedMark((m.utc_ns - origin) / 1e9, m.kind, m.text) for m in recording.marks)
     return Timeline(

@@ -15,7 +15,7 @@ from recorder.errors import InputError, StoreError
 from recorder.jobsheet import JobSheet
 from recorder.keys import MARK_KEYS, keys_heard, legend
 from recorder.links import Link
-from recorder.recording import short_digest
+from recorder.recording import open_recording, short_digest
 from recorder.sealing import seal
 from recorder.session import Session
 from recorder.store import RecordingStore, discard_empty, software
@@ -168,6 +168,8 @@ def _sealed(session: Session, links: list[Link], say: Say) -> str:
     for line in account_of(session.nodes, links):
         say(line)
     digest = seal(session.store.folder, software())
+    for remark in open_recording(session.store.folder).remarks:
+        say(remark)
     say(f"Sealed. Digest {short_digest(digest)} - note it on the order, so that it can be shown later.")
     return digest
 

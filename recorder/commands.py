@@ -218,11 +218,13 @@ def seal(recording: Path) -> None:
     Example:
       warmspell seal recordings/2026-07-14T091203-minibus-7
     """
-    from recorder.recording import short_digest
+    from recorder.recording import open_recording, short_digest
     from recorder.sealing import seal as seal_folder
     from recorder.store import software
 
     digest = seal_folder(recording, software())
+    for remark in open_recording(recording).remarks:
+        say(remark)
     say(f"Sealed. Digest {short_digest(digest)}")
     click.echo(digest)
 
@@ -250,6 +252,8 @@ def check(recording: Path) -> None:
         raise InputError(f"{recording}: is not sealed. Seal it with: warmspell seal {recording}")
     if opened.damage:
         raise InputError(f"{recording}: not intact.")
+    for remark in opened.remarks:
+        say(remark)
     for name in extra_files(recording):
         say(f"{name} stands beside the recording; the seal does not speak of it.")
     click.echo(f"intact, digest {short_digest(opened.digest or '')}")
@@ -290,10 +294,8 @@ def import_(file: Path, job_file: Path | None, out: Path | None, entries: tuple[
     from recorder.store import default_folder
 
     folder = import_csv(file, _job(job_file), out or default_folder(), parse_map(entries))
-    for name, count in open_recording(folder).nodes[0]["counters"].items():
-        if name.startswith("out_of_range_"):
-            channel = name.removeprefix("out_of_range_")
-            say(f"{channel}: {count} readings that no sensor can give are kept raw and count as missing.")
+    for remark in open_recording(folder).remarks:
+        say(f"{remark}; what was sent is kept raw.")
     click.echo(str(folder))
 
 

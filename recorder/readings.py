@@ -10,7 +10,11 @@ from numpy.typing import NDArray
 
 from recorder.node import MISSING_INT32, Channel
 from recorder.places import POSSIBLE
-from recorder.sensors import Array, ClampOn, Converted, Missing
+from recorder.sensors import REASONS, Array, ClampOn, Converted, Missing
+
+BEYOND_SPAN = 0.1
+"""Share of its stated span by which a sensor may read beyond its range; further out it is no reading (common practice,
+no source). A gauge sensor reads into vacuum below a range that begins at zero: no lower end is held against it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +65,34 @@ def _stored(channel: Channel, raw: Mapping[str, NDArray[Any]], channels: Mapping
         uncalibrated = reason == Missing.NO
         values = np.full_like(values, np.nan)
         reason = np.where(uncalibrated, np.uint8(Missing.NOT_CALIBRATED), reason)
-    low, high = POSSIBLE[channel.quantity]
+    low, high = limits_of(channel)
     outside = (values < low) | (values > high)
     if outside.any():
         values = np.where(outside, np.nan, values)
         reason = np.where(outside, np.uint8(Missing.OUT_OF_RANGE), reason)
     return Converted(values, reason)
+
+
+def limits_of(channel: Channel) -> tuple[float, float]:
+    """Lowest and highest value that counts as a reading: of the quantity, and of the sensor where it states a range."""
+    low, high = POSSIBLE[channel.quantity]
+    if channel.range_low is None or channel.range_high is None:
+        return low, high
+    beyond = BEYOND_SPAN * (channel.range_high - channel.range_low)
+    if channel.quantity != "pressure" or channel.reference == "absolute":
+        low = max(low, channel.range_low - beyond)
+    return low, min(high, channel.range_high + beyond)
+
+
+def missing_in_words(counters: Mapping[str, int]) -> tuple[str, ...]:
+    """What is missing out of a node's counters, a sentence for each channel and reason."""
+    prefixes = {f"{reason.name.lower()}_": words for reason, words in REASONS.items()}
+    return tuple(
+        f"{name.removeprefix(prefix)}: {count} reading{'s' if count > 1 else ''} missing ({words})"
+        for name, count in sorted(counters.items())
+        for prefix, words in prefixes.items()
+        if name.startswith(prefix)
+    )
 
 
 def readings_of(channels: Sequence[Channel], raw: Mapping[str, NDArray[Any]]) -> Readings:

@@ -14,6 +14,8 @@ from recorder.jobsheet import JobSheet, job_sheet_from
 from recorder.journal import read_journal
 from recorder.marks import Mark, read_marks, utc_ns_of
 from recorder.node import Channel, channel_from, description_from
+from recorder.readings import missing_in_words
+from recorder.sensors import CLAMP_ON_CANNOT, ClampOn
 from recorder.streams import NodeContent, assemble, recorded_utc_ns, stream_id, with_parts
 
 SCHEMA = 1
@@ -66,6 +68,16 @@ class Recording:
     def intact(self) -> bool:
         """Whether nothing is missing or altered."""
         return not self.damage
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What a reader must know of its sensors: which readings are missing and why, and what a clamp-on cannot do."""
+        clamps = [c.id for stream in self.streams for c in stream.channels if isinstance(c.conversion, ClampOn)]
+        missing = (missing_in_words(cast("dict[str, int]", node.get("counters") or {})) for node in self.nodes)
+        return (
+            *(sentence for sentences in missing for sentence in sentences),
+            *(f"{name}: {CLAMP_ON_CANNOT}" for name in clamps),
+        )
 
     @property
     def started_utc_ns(self) -> int | None:

@@ -57,6 +57,19 @@ class Missing(IntEnum):
     NOT_CALIBRATED = 8
 
 
+REASONS = {
+    Missing.NOT_SENT: "the node sent no value",
+    Missing.OPEN_CIRCUIT: "open circuit",
+    Missing.SHORT_CIRCUIT: "short circuit",
+    Missing.OPEN_OR_SHORT: "broken wire or short circuit",
+    Missing.OUT_OF_RANGE: "out of range",
+    Missing.NO_SUPPLY: "no supply",
+    Missing.NO_COLD_JUNCTION: "no temperature of the terminals",
+    Missing.NOT_CALIBRATED: "not calibrated yet",
+}
+"""Each reason in words."""
+
+
 @dataclass(frozen=True, slots=True)
 class Converted:
     """Values (NaN where missing) and, of the same shape, the ``Missing`` code of each."""

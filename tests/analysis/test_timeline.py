@@ -7,8 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.diagnose import diagnose
 from analysis.readings import find_spikes, noise_of
 from analysis.timeline import standard_atmosphere_kpa, timeline_of
+from recorder.recording import Recording
+from recorder.sensors import ClampOn
 from tests.analysis.made import recording_of
 from tests.reference import table
 
@@ -115,3 +118,32 @@ def test_two_nodes_with_one_channel_name_keep_both():
     assert timeline is not None
     assert list(timeline.signals) == ["vent", "vent_2"]
     assert np.nanmedian(timeline.on_grid["vent_2"] / timeline.on_grid["vent"]) == pytest.approx(2.0, rel=1e-3)
+
+
+def soaked_then_run() -> Recording:
+    """R-134a at rest at 25 degC (665.8 kPa absolute, reference_values section 1.5), then a long run."""
+    t = np.arange(0.0, 400.0, 0.5)
+    rng, running = np.random.default_rng(3), t >= 120.0
+    columns = {
+        "low_side [kPaa]": np.where(running, 300.0, 665.8) + rng.normal(0.0, 0.8, len(t)),
+        "high_side [kPaa]": np.where(running, 1300.0, 665.8) + rng.normal(0.0, 0.8, len(t)),
+        "ambient [degC]": 25.0 + rng.normal(0.0, 0.05, len(t)),
+        "liquid_line [degC]": np.where(running, 40.0, 25.0) + rng.normal(0.0, 0.05, len(t)),
+        "clutch [V]": np.where(running, 13.8, 0.0),
+    }
+    return recording_of(t, columns)
+
+
+def test_a_static_test_is_not_read_from_a_clamp_on_sensor():
+    """It may have been calibrated on the very saturation that the test asks for."""
+    recording = soaked_then_run()
+    (stream,) = recording.streams
+    clamped = tuple(replace(c, conversion=ClampOn()) if c.id == "high_side" else c for c in stream.channels)
+    with_clamp = replace(recording, streams=(replace(stream, channels=clamped),))
+    plain, doubtful = diagnose(recording, "test"), diagnose(with_clamp, "test")
+    assert abs(plain.static[0].saturation_gap_kpa.value or 99.0) < 5.0
+    assert doubtful.static[0].saturation_gap_kpa.why == "a clamp-on sensor cannot tell the pressure at rest"
+    by_kind = {check.kind: check for check in doubtful.checks}
+    assert by_kind["non_condensables"].why == "a clamp-on sensor cannot tell the pressure at rest"
+    assert any("feels the pipe stretch, not the pressure" in flag.text for flag in doubtful.flags)
+    assert not any("pipe" in flag.text for flag in plain.flags)

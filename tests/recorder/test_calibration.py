@@ -17,9 +17,9 @@ from recorder.calibration import Component, calibration_from, combined, line_thr
 from recorder.calibration_file import calibrated_channel, known_from, read_calibrations
 from recorder.errors import InputError
 from recorder.hashes import check_seal
-from recorder.recalibration import recalibrated
+from recorder.recalibration import recalibrated, recalibrated_together
 from recorder.recording import open_recording
-from tests.conftest import Replaying
+from tests.conftest import ROOT, Replaying
 from tests.recorder import bench_car
 from tests.reference import table
 
@@ -197,10 +197,26 @@ def test_a_clamp_is_calibrated_in_place_and_says_what_it_cannot(bench: Path, tmp
     for words in ("feels the pipe stretch", "cannot tell the pressure at rest", "move or loosen it"):
         assert words in done.stderr
     assert mean(bench, file, "high_side", 62, 118) == pytest.approx(bench_car.HIGH_KPA, abs=0.5)
+    before, after = open_recording(bench).remarks, opened(bench, None, file).remarks
+    assert before[0] == "high_side: 1200 readings missing (not calibrated yet)"
+    assert after == before[1:], "what is missing is counted anew; what a clamp cannot do still holds"
+    assert "cannot tell the pressure at rest" in after[0]
     channel = opened(bench, None, file).streams[0].channels[5]
     assert channel.accuracy == pytest.approx(
         math.hypot(math.sqrt(3.0) * 9.0, 0.01 * 10.0 * bench_car.HIGH_KPA), rel=0.03
     )
+
+
+def test_later_calibrations_hold_for_a_comparison_where_their_sensors_were_used(bench: Path, tmp_path: Path):
+    file, plain = tmp_path / "c.json", open_recording(ROOT / "recordings" / "minibus-7-after")
+    calibrate("zero", bench, "--channel", "low_side", "--stretch", "2:58", "--file", file)
+    known, old = read_calibrations(file), open_recording(bench)
+    before, after = recalibrated_together((old, plain), known)
+    assert after is plain
+    assert float(before.streams[0].data["low_side"][:500].mean()) == pytest.approx(0.0, abs=0.05)  # pyright: ignore[reportArgumentType]
+    done = CliRunner().invoke(warmspell, ["compare", *[str(plain.path)] * 2, "--calibration", str(file)])
+    assert isinstance(done.exception, InputError)
+    assert "none of the calibrations (bench-1 LP-7) is of a sensor in it" in str(done.exception)
 
 
 def test_an_ice_bath_and_a_comparison_of_two_probes(bench: Path, tmp_path: Path):

@@ -187,7 +187,7 @@ def test_readings_that_no_sensor_can_give_are_kept_raw_counted_and_told(tmp_path
     path.write_text("time_s,low_side [psig],vent [degF]\n0,30,50\n1,-200,1e30\n2,31,-999\n", encoding="utf-8")
     done = warmspell("import", str(path), "--out", str(tmp_path / "out"))
     assert done.returncode == 0
-    assert "low_side: 1 readings" in done.stderr
+    assert "low_side: 1 reading missing (out of range); what was sent is kept raw." in done.stderr
     assert "vent: 2 readings" in done.stderr
     data = open_recording(Path(done.stdout.strip())).streams[0].data
     assert data["low_side"].null_count() == 1

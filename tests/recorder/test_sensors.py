@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from recorder.errors import FrameError, InputError
 from recorder.node import MISSING_INT32, Channel, channel_from, description_from, description_from_json
-from recorder.readings import readings_of
+from recorder.readings import missing_in_words, readings_of
 from recorder.sensors import (
     Bridge,
     ClampOn,
@@ -217,6 +217,29 @@ def test_what_no_sensor_can_say_is_missing_and_counted():
     )
     assert readings.values["vent"][0] == 20.0
     assert readings.missing == {"out_of_range_vent": 2}
+
+
+@pytest.mark.parametrize(
+    ("channel", "sent", "kept"),
+    [
+        (Channel("low_side", "kPa", "vented_gauge", range_low=0.0, range_high=1000.0), (1099, 1101, -98), (0, 2)),
+        (Channel("low_side", "kPa", "absolute", range_low=100.0, range_high=1100.0), (1201, 2, -2), (1,)),
+        (Channel("vent", "degC", range_low=-40.0, range_high=125.0), (141, 142, -56, -57), (0, 2)),
+        (Channel("vent", "degC", range_low=-40.0), (-89, -91, 590), (0, 2)),
+    ],
+)
+def test_a_reading_far_outside_the_stated_range_is_none(channel: Channel, sent: tuple[int, ...], kept: tuple[int, ...]):
+    readings = readings_of((channel,), {channel.id: np.array(sent, np.int32)})
+    assert tuple(np.flatnonzero(np.isfinite(readings.values[channel.id]))) == kept
+    assert readings.missing == {f"out_of_range_{channel.id}": len(sent) - len(kept)}
+
+
+def test_what_is_missing_is_told_in_words():
+    counters = {f"{reason.name.lower()}_vent_2": reason.value for reason in Missing if reason} | {"lost": 3}
+    told = missing_in_words(counters)
+    assert len(told) == len(Missing) - 1
+    assert "vent_2: 2 readings missing (open circuit)" in told
+    assert "vent_2: 1 reading missing (the node sent no value)" in told
 
 
 def test_a_clamp_on_sensor_reads_nothing_until_it_is_calibrated():
