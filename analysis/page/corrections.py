@@ -73,9 +73,7 @@ def correct_mark(folder: Path, asked: dict[str, Any], by: str, reason: str) -> d
 def _whole(folder: Path) -> Recording:
     recording = open_recording(folder)
     if not recording.intact:
-        raise InputError(
-            "this recording is not intact; nothing is added to it."
-        )
+        raise InputError("this recording is not intact; nothing is added to it.")
     return recording
 
 
