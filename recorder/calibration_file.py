@@ -37,7 +37,7 @@ class KnownCalibration:
         """Whether it belongs to that channel's sensor."""
         if node != self.node or self.serial_number != channel.serial_number:
             return False
-        return self.serial_number is not None or channel.id == self.channel
+        return self.serial_number is not None or (channel.sent_as or channel.id) == self.channel
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -121,24 +121,6 @@ def calibrated(description: NodeDescription, known: Iterable[KnownCalibration]) 
         replace(g, channels=tuple(calibrated_channel(c, description.id, held) for c in g.channels))
         for g in description.groups
     )
-    return replace(description, groups=groups)
-
-
-def carried_over(description: NodeDescription, told: NodeDescription | None) -> NodeDescription:
-    """A node's own description with the calibrations that the recorder noted beside it when it began to record."""
-    if told is None:
-        return description
-    noted = {c.id: c for group in told.groups for c in group.channels if c.calibration is not None}
-
-    def of(channel: Channel) -> Channel:
-        other = noted.get(channel.id)
-        if other is None or other.serial_number != channel.serial_number:
-            return channel
-        return replace(
-            channel, calibration=other.calibration, calibrated_on=other.calibrated_on, accuracy=other.accuracy
-        )
-
-    groups = tuple(replace(group, channels=tuple(of(c) for c in group.channels)) for group in description.groups)
     return replace(description, groups=groups)
 
 

@@ -179,4 +179,4 @@ def _known(
         "k": uncertainty.k,
     }
     channel = measured.channel
-    return KnownCalibration(measured.node, channel.id, channel.serial_number, calibration, about)
+    return KnownCalibration(measured.node, channel.sent_as or channel.id, channel.serial_number, calibration, about)

@@ -112,6 +112,7 @@ def find(ports: tuple[str, ...]) -> None:
 @job_option
 @out_option
 @click.option("--for", "for_s", callback=_duration, help="Stop after this time: 90s, 40m, 2h.")
+@click.option("--place", "placed", multiple=True, help="A channel that is clipped on elsewhere: bay/vent=return_air.")
 @click.option("--unattended", is_flag=True, help="Start when nodes appear, seal when they fall silent, start anew.")
 @click.option("--quiet", "quiet_s", callback=_duration, help="Unattended: silence that ends a recording (default 60s).")
 @click.option("--cap", "cap_bytes", callback=_size, help="Stop once all recordings of the folder take so much: 2GB.")
@@ -120,6 +121,7 @@ def record(
     job_file: Path | None,
     out: Path | None,
     for_s: float | None,
+    placed: tuple[str, ...],
     unattended: bool,
     quiet_s: float | None,
     cap_bytes: int | None,
@@ -134,6 +136,7 @@ def record(
       warmspell record /dev/ttyACM0 ble:00:00:5E:00:53:01 --job bus7.toml --for 40m
     """
     from recorder import acquire
+    from recorder.assignment import assignment_from
     from recorder.clock import HostClock
     from recorder.links import link_to
     from recorder.store import RecordingStore, Room, default_folder
@@ -141,14 +144,14 @@ def record(
     links = [link_to(address) for address in addresses]
     for absent in () if unattended else filter(None, (link.absent for link in links)):
         raise InputError(absent)
-    job = _job(job_file)
+    job, places = _job(job_file), tuple(assignment_from(text) for text in placed)
     say(RECORD_CAUTIONS)
     if job.refrigerant is None:
         say("No refrigerant is stated: pass a job sheet with --job, now or to 'analyse' and 'report' later.")
     folder, room = out or default_folder(), Room(cap_bytes)
 
     def make_store(host: HostClock) -> RecordingStore:
-        return RecordingStore(folder, job, host, room, _calibrations())
+        return RecordingStore(folder, job, host, room, _calibrations(), places)
 
     if unattended:
         say("Waiting for the nodes; Ctrl-C ends it.")

@@ -42,6 +42,8 @@ class Channel:
         Kind of sensor with its parameters, from the signal to the stored unit.
     calibration : Calibration or None
         Correction of the converted value.
+    sent_as : str or None
+        Name under which the node sends it, where the technician put it at another place.
     """
 
     id: str
@@ -60,6 +62,7 @@ class Channel:
     calibrated_on: str | None = None
     conversion: Conversion | None = None
     calibration: Calibration | None = None
+    sent_as: str | None = None
 
     @property
     def place(self) -> str:
@@ -74,7 +77,7 @@ class Channel:
     def to_dict(self) -> dict[str, Any]:
         """Return the channel as plain JSON values."""
         values = asdict(self)
-        for name in ("conversion", "calibration"):
+        for name in ("conversion", "calibration", "sent_as"):
             if values[name] is None:
                 del values[name]
         return values

@@ -34,6 +34,8 @@ KEPT_FOR_RESEND = 512
 WAIT_FOR_HELLO_S = 120.0
 IDLE_S = 0.002
 FAREWELL_S = 3.0
+ONLY_ASKED_S = 6.0
+"""As long as ``warmspell find`` listens to a node, and a little more."""
 
 
 class Line(Protocol):
@@ -185,6 +187,15 @@ class ReplayNode:
     _started_ns: int | None = None
     _stopped: bool = False
 
+    @property
+    def was_only_asked(self) -> bool:
+        """Whether a host said *stop* so soon that it only wanted to know what is there: then it begins anew."""
+        return (
+            self._stopped
+            and self._started_ns is not None
+            and time.monotonic_ns() - self._started_ns < ONLY_ASKED_S * 1e9
+        )
+
     def run(self) -> bool:
         """Stream to the end; False if no host came or it left. Ends with an *end* frame."""
         deadline = time.monotonic() + WAIT_FOR_HELLO_S
@@ -309,4 +320,9 @@ def replay(recording: Recording, speed: float, line: Line, announce: Callable[[s
         "replay", "warmspell replay", 1, tuple(own.group for own in samples), speed, iso_utc(first_ns)
     )
     announce(line.name)
-    return ReplayNode(line, samples, description, secrets.randbelow(0x10000)).run()
+    while True:
+        node = ReplayNode(line, samples, description, secrets.randbelow(0x10000))
+        done = node.run()
+        if not node.was_only_asked:
+            return done
+        samples = _samples(recording)

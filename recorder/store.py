@@ -16,6 +16,7 @@ from typing import Any
 
 import polars as pl
 
+from recorder.assignment import Assignment, assigned
 from recorder.calibration_file import KnownCalibration, calibrated
 from recorder.clock import HostClock
 from recorder.errors import InputError, StoreError
@@ -193,8 +194,10 @@ class RecordingStore:
         host: HostClock,
         room: Room | None = None,
         known: tuple[KnownCalibration, ...] = (),
+        places: tuple[Assignment, ...] = (),
     ) -> None:
         self.host = host
+        self._places = places
         self._known = known
         self._room = room or Room()
         self._before_bytes = size_of(out) if self._room.cap_bytes is not None and out.exists() else 0
@@ -230,8 +233,8 @@ class RecordingStore:
         return StoreError(f"{self.folder}: the disk takes no more ({words}); what arrived before is kept")
 
     def describe(self, node: str, description: NodeDescription) -> None:
-        """Keep what a node says of itself, and what calibrations of its sensors are known."""
-        description = calibrated(description, self._known)
+        """Keep what a node says of itself, what calibrations of its sensors are known, and where they are."""
+        description = assigned(calibrated(description, self._known), self._places)
         with self._disk():
             self._files(node).description = description
             write_json(self.folder / f"{node}.node.json", description.to_dict())

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from recorder.calibration_file import carried_over
+from recorder.assignment import carried_over
 from recorder.clock import ClockFit, Echo, HostClock, fit_clock, steps_of_the_wall_clock
 from recorder.errors import FrameError
 from recorder.frames import DescriptionBuffer, Frame, FrameType, decode_body

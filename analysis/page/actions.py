@@ -11,15 +11,17 @@ from starlette.responses import JSONResponse, Response
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from analysis.page import desk, under_way
-from analysis.page.fit_up import serial_ports, what_is_missing
+from analysis.page.fit_up import PRE_CHECKS, cannot_be_looked_for, lost_without, places_of
 from analysis.page.forms import read_form
 from analysis.page.shelf import Shelf
+from recorder.assignment import Assignment, assignment_from
 from recorder.errors import InputError
 
+NO_DEMO = "the demo node is there with: warmspell open --demo"
 LARGEST_FORM = 256_000
 LARGEST_IMPORT = 300_000_000
 MOST_LISTED = 300
-MOST_ADDRESSES = 16
+MOST_ADDRESSES, MOST_TEXTS, LONGEST_NAME = 16, 200, 400
 
 
 class TooLargeError(Exception):
@@ -88,16 +90,48 @@ async def verdict(request: Request) -> JSONResponse:
     return JSONResponse(found)
 
 
-async def ports(request: Request) -> JSONResponse:  # noqa: ARG001 - a route's signature
-    """Where nodes may speak."""
-    return JSONResponse({"ports": await asyncio.to_thread(serial_ports)})
+def texts_in(asked: dict[str, Any], key: str) -> list[str]:
+    """A list of short texts out of a request; whatever else it holds is left out."""
+    values = asked.get(key)
+    held = cast("list[object]", values) if isinstance(values, list) else []
+    return [value.strip() for value in held[:MOST_TEXTS] if isinstance(value, str) and 0 < len(value.strip()) <= 200]
+
+
+def not_an_address(address: str) -> bool:
+    """Whether it could be taken for an option of a command."""
+    return address.startswith("-") or not address.isprintable()
+
+
+async def find(request: Request) -> JSONResponse:
+    """Nodes that answer: at the addresses named, else on all serial ports and by radio."""
+    named = texts_in(await json_of(request), "addresses")
+    if any(map(not_an_address, named)):
+        raise InputError("that cannot be read as the address of a node.")
+    demo = request.app.state.demo
+    if named == [under_way.DEMO]:
+        return JSONResponse({"nodes": [under_way.demo_node()], "remarks": []})
+    found = await request.app.state.work.run("line", desk.find, named, not named and not demo)
+    if demo and not named:
+        found["nodes"].insert(0, under_way.demo_node())
+    return JSONResponse(found)
+
+
+async def zero_check(request: Request) -> JSONResponse:
+    """How far a node's sensors are off; corrects the zero of those that are named."""
+    asked = await json_of(request)
+    address, altitude_m = str(asked.get("address", "")), asked.get("altitude_m")
+    if not address or not_an_address(address) or address == under_way.DEMO:
+        raise InputError("the zero check needs a node that is really there.")
+    altitude = float(altitude_m) if isinstance(altitude_m, int | float) and -500 <= altitude_m <= 6000 else 0.0
+    told = await request.app.state.work.run("line", desk.zero_check, address, altitude, texts_in(asked, "keep"))
+    return JSONResponse(told)
 
 
 async def missing(request: Request) -> JSONResponse:
     """What the places that are not clipped on cost."""
-    places = (await json_of(request)).get("places", [])
-    held = [str(place) for place in cast("list[object]", places)[:200]] if isinstance(places, list) else []
-    return JSONResponse({"missing": await asyncio.to_thread(what_is_missing, held)})
+    held = places_of(texts_in(await json_of(request), "places"))
+    blind = await asyncio.to_thread(cannot_be_looked_for, held)
+    return JSONResponse({"lost": lost_without(held), "blind": blind})
 
 
 async def check_job_sheet(request: Request) -> JSONResponse:
@@ -110,22 +144,32 @@ async def record(request: Request) -> JSONResponse:
     """Start recording with a job sheet."""
     asked = await json_of(request)
     job, wrong = read_form(asked.get("job") or {})
-    given = cast("list[object]", asked.get("addresses") or [])
-    addresses = [a.strip() for a in given if isinstance(a, str) and a.strip()]
+    addresses, places = texts_in(asked, "addresses"), texts_in(asked, "places")
     if not addresses:
         wrong["addresses"] = "choose a node or type where it speaks."
-    if any(a.startswith("-") or len(a) > 200 for a in addresses) or len(addresses) > MOST_ADDRESSES:
+    if any(map(not_an_address, addresses)) or len(addresses) > MOST_ADDRESSES:
         wrong["addresses"] = "cannot be read as the address of a node."
+    assignments: list[Assignment] = []
+    try:
+        assignments = [assignment_from(text) for text in places]
+    except InputError as reason:
+        wrong["places"] = str(reason)
     if job is None or wrong:
         return JSONResponse({"wrong": wrong}, 422)
-    name = await request.app.state.recorders.start(addresses, job)
+    if under_way.DEMO in addresses and not request.app.state.demo:
+        raise InputError(NO_DEMO)
+    name = await request.app.state.recorders.start(addresses, job, assignments)
+    ticked = set(texts_in(asked, "checks"))
+    done = [words.partition(":")[0] for check, words in PRE_CHECKS if check in ticked]
+    if done:
+        await asyncio.to_thread(under_way.mark, shelf_of(request).out / name, "note", f"Pre-checks: {'; '.join(done)}.")
     return JSONResponse({"name": name})
 
 
 async def record_demo(request: Request) -> JSONResponse:
     """Replay the shipped recording as a node and record it; one that runs is shown rather than a second started."""
     if not request.app.state.demo:
-        raise InputError("the demo node is there with: warmspell open --demo")
+        raise InputError(NO_DEMO)
     running = under_way.alive(shelf_of(request).out)
     name = running[0] if running else await request.app.state.recorders.start_demo()
     return JSONResponse({"name": name})
@@ -197,6 +241,26 @@ async def trace(request: Request) -> JSONResponse:
         raise InputError("the trace's end must come after its start.")
     window = await request.app.state.work.run("desk", desk.window, str(folder), start_s, end_s, buckets)
     return JSONResponse(window)
+
+
+async def amend_job_sheet(request: Request) -> JSONResponse:
+    """Correct the job sheet of a sealed recording."""
+    asked = await json_of(request)
+    typed = cast("object", asked.get("job"))
+    return await _amend(request, desk.correct_job_sheet, typed if isinstance(typed, dict) else {}, asked)
+
+
+async def amend_mark(request: Request) -> JSONResponse:
+    """Correct, take out or add a mark of a sealed recording."""
+    asked = await json_of(request)
+    return await _amend(request, desk.correct_mark, asked, asked)
+
+
+async def _amend(request: Request, work: Any, what: Any, asked: dict[str, Any]) -> JSONResponse:
+    folder = shelf_of(request).folder(request.path_params["name"])
+    by, reason = str(asked.get("by") or "")[:LONGEST_NAME], str(asked.get("reason") or "")[:LONGEST_NAME]
+    wrong = await request.app.state.work.run("desk", work, str(folder), what, by, reason)
+    return JSONResponse({"wrong": wrong}, 422 if wrong else 200)
 
 
 async def write_sheets(request: Request) -> JSONResponse:

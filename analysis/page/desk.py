@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from recorder.recording import Recording
 
 T = TypeVar("T")
-WORKERS = ("watch", "desk")
-"""One process follows the recording under way, the other serves the write-up: neither waits for the other."""
+WORKERS = ("watch", "desk", "line")
+"""One process follows the recording under way, one serves the write-up, one asks nodes: none waits for another."""
 
 
 class Desk:
@@ -167,6 +167,55 @@ def import_csv(file: str, out: str) -> str:
     from recorder.jobsheet import JobSheet
 
     return bring_in(Path(file), JobSheet(name=Path(file).stem), Path(out), {}).name
+
+
+def correct_job_sheet(folder: str, typed: dict[str, Any], by: str, reason: str) -> dict[str, str]:
+    """Add a revision of the job sheet; returns what is wrong, by field."""
+    from analysis.page import corrections
+
+    return corrections.correct_job_sheet(Path(folder), typed, by, reason)
+
+
+def correct_mark(folder: str, asked: dict[str, Any], by: str, reason: str) -> dict[str, str]:
+    """Add a revision of a mark; returns what is wrong, by field."""
+    from analysis.page import corrections
+
+    return corrections.correct_mark(Path(folder), asked, by, reason)
+
+
+def compared(before: str, after: str) -> dict[str, Any]:
+    """Two recordings side by side."""
+    from analysis.compare import compare_analysed
+    from analysis.page.before_after import told
+    from recorder.errors import InputError
+
+    sides: list[tuple[Findings, Case]] = []
+    for folder in (before, after):
+        _, findings, case, _ = _held(folder)
+        if case is None:
+            raise InputError(f"{Path(folder).name}: holds no sample that can be read.")
+        sides.append((findings, case))
+    return told(compare_analysed(*sides))
+
+
+def find(ports: list[str], radio: bool) -> dict[str, Any]:
+    """The nodes that are there, each with what it says of itself."""
+    import asyncio
+    from dataclasses import asdict
+
+    from recorder.survey import survey
+
+    seen = asyncio.run(survey(ports, radio=radio))
+    return {"nodes": [asdict(found) for found in seen.found], "remarks": list(seen.remarks)}
+
+
+def zero_check(address: str, altitude_m: float, keep: list[str]) -> dict[str, Any]:
+    """How far a node's sensors are off in open air."""
+    from datetime import UTC, datetime
+
+    from analysis.page.zero_check import check
+
+    return check(address, altitude_m, keep, datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"))
 
 
 def seal(folder: str) -> str:

@@ -1,12 +1,12 @@
-"""Before the test: what to check, what to clip on, and what a missing sensor costs."""
+"""Before the test: what to check, what to clip on where, and what a missing sensor costs."""
 
-import sys
 from collections.abc import Iterable
-from pathlib import Path
 
 from analysis.episodes import detectors
 from analysis.wording import place as place_in_words
 from analysis.wording import title
+from recorder.errors import InputError
+from recorder.places import place_of
 
 PRE_CHECKS = (
     ("cooling", "Cooling asked for: A/C on, coldest, recirculation"),
@@ -19,45 +19,49 @@ PRE_CHECKS = (
     ("safety", "Eyes and hands protected, brake on, exhaust led away"),
 )
 """Common practice, no source."""
-LOSSES = (
-    ({"low_side"}, "no evaporating temperature, no superheat, no cycling by pressure"),
-    ({"high_side"}, "no condensing temperature, no subcooling, no equalisation"),
-    ({"liquid_line"}, "no subcooling"),
-    ({"suction_line", "evaporator_out"}, "no superheat"),
-    ({"ambient"}, "no condensing over ambient, no normal band for the high side"),
-    ({"vent"}, "nothing about what the passengers feel"),
-    ({"clutch", "clutch_current"}, "a dropout cannot be told apart: commanded, electrical or mechanical"),
-    ({"vehicle_speed"}, "standing and moving cannot be told apart"),
+BOARD = (
+    ("Low side", ("low_side", "suction_line")),
+    ("Air", ("vent", "return_air", "ambient")),
+    ("High side", ("high_side", "liquid_line")),
+    ("Vehicle", ("clutch", "engine_speed", "vehicle_speed")),
 )
-SERIAL_PATTERNS = ("serial/by-id/*", "ttyACM*", "ttyUSB*", "cu.usb*")
+"""Where sensors are usually clipped on; other places appear where a channel is at one."""
+LOSSES = {
+    "low_side": "no evaporating temperature, no superheat, no cycling by pressure",
+    "high_side": "no condensing temperature, no subcooling, no equalisation",
+    "suction_line": "no superheat",
+    "liquid_line": "no subcooling",
+    "vent": "nothing about what the passengers feel",
+    "return_air": "no temperature split",
+    "ambient": "no condensing over ambient, no usual band for the high side",
+    "clutch": "a dropout cannot be told apart: commanded, electrical or mechanical",
+    "engine_speed": "no telling engine stops from compressor stops",
+    "vehicle_speed": "standing and moving cannot be told apart",
+}
+INSTEAD = {"suction_line": "evaporator_out", "clutch": "clutch_current"}
 
 
-def what_is_missing(places: Iterable[str]) -> list[str]:
-    """What cannot be found without the places that are not there, a sentence each."""
-    held = set(places)
-    told: list[str] = []
-    for needed, cost in LOSSES:
-        if not needed & held:
-            names = " or ".join(sorted(place_in_words(name) for name in needed))
-            told.append(f"Without {names}: {cost}.")
+def places_of(channels: Iterable[str]) -> set[str]:
+    """The places of channel ids; names that are none are passed over."""
+    held: set[str] = set()
+    for channel in channels:
+        try:
+            held.add(place_of(channel).name)
+        except InputError:
+            continue
+    return held
+
+
+def lost_without(held: set[str]) -> dict[str, str]:
+    """What each place of the board that nothing is clipped to costs."""
+    return {place: cost for place, cost in LOSSES.items() if not {place, INSTEAD.get(place, place)} & held}
+
+
+def cannot_be_looked_for(held: set[str]) -> list[str]:
+    """Which kinds of fault nobody can look for, a sentence for each set of places that is lacking."""
     blind: dict[str, list[str]] = {}
     for detector in detectors():
         lacking = [need for need in detector.NEEDS if need not in held and need not in ("refrigerant", "runs")]
         if lacking:
             blind.setdefault(" and ".join(place_in_words(need) for need in lacking), []).append(title(detector.KIND))
-    told += [f"Without {names} nobody can look for: {'; '.join(kinds)}." for names, kinds in blind.items()]
-    return told
-
-
-def serial_ports(dev: Path = Path("/dev")) -> list[str]:
-    """Serial ports that a node may speak on; by their lasting names where the system keeps them."""
-    if sys.platform == "win32":
-        return []
-    found: list[str] = []
-    taken: set[Path] = set()
-    for pattern in SERIAL_PATTERNS:
-        for path in sorted(dev.glob(pattern)):
-            if path.resolve() not in taken:
-                taken.add(path.resolve())
-                found.append(str(path))
-    return found
+    return [f"Without {names} nobody can look for: {'; '.join(kinds)}." for names, kinds in blind.items()]

@@ -11,7 +11,7 @@ from starlette.templating import Jinja2Templates
 
 from analysis.page import desk, under_way
 from analysis.page.actions import TooLargeError, shelf_of
-from analysis.page.fit_up import PRE_CHECKS
+from analysis.page.fit_up import BOARD, PRE_CHECKS
 from analysis.page.forms import GROUPS, typed_of
 from analysis.page.shelf import SHEET_TYPES, NotHereError
 from recorder.errors import InputError
@@ -54,12 +54,16 @@ async def home(request: Request) -> Response:
 
 async def fit_up(request: Request) -> Response:
     """Job sheet, pre-checks, nodes."""
+    from recorder.calibrate import CAUTIONS, GENERAL_CAUTION
+
     values: dict[str, Any] = {
         "screen": "fit-up",
         "groups": GROUPS[:3],
-        "typed": typed_of({}),
+        "typed": typed_of(under_way.demo_job(under_way.demo_source()).to_dict()) if request.app.state.demo else {},
         "checks": PRE_CHECKS,
-        "places": PLACES.values(),
+        "board": [{"title": title, "places": places} for title, places in BOARD],
+        "places": {place.name: {"title": place.title, "quantity": place.quantity} for place in PLACES.values()},
+        "zero_caution": f"{CAUTIONS['zero']} {GENERAL_CAUTION}",
     }
     return _page(request, "fit_up.html", values)
 
@@ -105,6 +109,18 @@ async def job_sheet(request: Request) -> Response:
     told = await request.app.state.work.run("desk", desk.review, str(folder))
     values = {"screen": "write-up", "name": folder.name, "groups": GROUPS, "typed": typed_of(told["job"])}
     return _page(request, "job_sheet.html", values)
+
+
+async def compare(request: Request) -> Response:
+    """Two recordings side by side; without both, the choice."""
+    shelf = shelf_of(request)
+    names = {side: request.query_params.get(side, "") for side in ("before", "after")}
+    entries = [entry for entry in shelf.entries() if entry.state == "sealed" and not entry.wrong]
+    values: dict[str, Any] = {"screen": "write-up", "entries": entries, "names": names, "told": None}
+    if all(names.values()):
+        folders = [str(shelf.folder(name)) for name in names.values()]
+        values["told"] = await request.app.state.work.run("desk", desk.compared, *folders)
+    return _page(request, "compare.html", values)
 
 
 async def sheet(request: Request) -> Response:

@@ -8,7 +8,10 @@ from pathlib import Path
 from typing import Any, cast
 
 from analysis.page.under_way import LIFELESS_S
+from recorder.amendments import AMENDMENTS_FILE, amended_job, read_amendments
 from recorder.errors import InputError
+from recorder.hashes import SEAL_FILE
+from recorder.jobsheet import job_sheet_from
 
 NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._+-]{0,150}$")
 ASIDE = ".page"
@@ -84,8 +87,8 @@ class Shelf:
         path = sealed if sealed.exists() else opening
         try:
             about = cast("dict[str, Any]", json.loads(path.read_text(encoding="utf-8")))
-            job = cast("dict[str, Any]", about["job_sheet"])
-        except (OSError, ValueError, KeyError, TypeError):
+            job = _as_corrected(folder, cast("dict[str, Any]", about["job_sheet"]))
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, InputError):
             return Entry(folder.name, "sealed", None, {}, wrong=f"{path.name} cannot be read.")
         if path == opening:
             alive = time.time() - opening.stat().st_mtime < LIFELESS_S
@@ -130,6 +133,15 @@ class Shelf:
         """Sheets that were written."""
         folder = self.sheets_folder(name)
         return sorted(p.name for p in folder.iterdir() if p.suffix in SHEET_TYPES) if folder.is_dir() else []
+
+
+def _as_corrected(folder: Path, job: dict[str, Any]) -> dict[str, Any]:
+    """The job sheet with the corrections added since sealing; the chain alone is checked here, not every file."""
+    if not (folder / AMENDMENTS_FILE).exists():
+        return job
+    digest = json.loads((folder / SEAL_FILE).read_text(encoding="utf-8")).get("digest")
+    amendments, _, _ = read_amendments(folder, digest)
+    return amended_job(job_sheet_from(job, folder.name), amendments).to_dict()
 
 
 SHEET_TYPES = {".pdf": "application/pdf", ".png": "image/png", ".html": "text/html", ".json": "application/json"}

@@ -8,7 +8,7 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from recorder.calibration_file import carried_over
+from recorder.assignment import carried_over
 from recorder.errors import FrameError, InputError
 from recorder.frames import DescriptionBuffer, Frame, FrameType, decode_body
 from recorder.journal import Arrival, decode_journal

@@ -11,10 +11,12 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
+from recorder.assignment import Assignment
 from recorder.errors import InputError
 from recorder.jobsheet import JobSheet
 
@@ -22,6 +24,8 @@ LIFELESS_S = 15.0
 """As ``recorder.commands``: a recorder that gave no sign for longer is not running any more."""
 OPENS_WITHIN_S = 15.0
 DEMO_SPEED = 30.0
+DEMO = "demo"
+"""Stands for the address of the demo node until it has one."""
 INTO = "Recording into "
 
 
@@ -33,8 +37,8 @@ class Recorders:
     logs: dict[str, Path] = field(default_factory=dict[str, Path])
     _children: list["subprocess.Popen[bytes]"] = field(default_factory=list["subprocess.Popen[bytes]"])
 
-    async def start(self, addresses: list[str], job: JobSheet) -> str:
-        """Start recording; returns the new folder's name.
+    async def start(self, addresses: list[str], job: JobSheet, places: Sequence[Assignment] = ()) -> str:
+        """Start recording; returns the new folder's name. The address ``demo`` starts the demo node.
 
         Raises
         ------
@@ -44,20 +48,23 @@ class Recorders:
         aside = Path(tempfile.mkdtemp(prefix="warmspell-"))
         sheet, log = aside / "job.json", aside / "recorder.log"
         sheet.write_text(json.dumps(job.to_dict(), ensure_ascii=False), encoding="utf-8")
-        child = self._spawn(log, "record", *addresses, "--job", str(sheet), "--out", str(self.out))
+        wires = [await self._demo_port() if address == DEMO else address for address in addresses]
+        placed = [word for p in places for word in ("--place", f"{p.node}/{p.channel}={p.place}")]
+        child = self._spawn(log, "record", *wires, *placed, "--job", str(sheet), "--out", str(self.out))
         name = await _said_folder(child, log)
         self.logs[name] = log
         return name
 
     async def start_demo(self) -> str:
         """Replay the shipped recording as a node on a line and record it."""
-        from analysis.demo import BEFORE, shipped_recordings
+        return await self.start([DEMO], demo_job(demo_source()))
 
-        source = shipped_recordings() / BEFORE
+    async def _demo_port(self) -> str:
+        """A replay of the shipped recording, waiting on a line for whoever records it."""
+        source = demo_source()
         log = Path(tempfile.mkdtemp(prefix="warmspell-")) / "node.log"
         node = self._spawn(log, "replay", str(source), "--speed", f"{DEMO_SPEED:g}")
-        port = (await _until(node, log, lambda text: "\n" in text)).strip().splitlines()[0]
-        return await self.start([port], demo_job(source))
+        return (await _until(node, log, lambda text: "\n" in text)).strip().splitlines()[0]
 
     def _spawn(self, log: Path, *words: str) -> "subprocess.Popen[bytes]":
         # -P: a folder named analysis where the technician happens to stand must not be run instead.
@@ -85,6 +92,22 @@ class Recorders:
         """What the recorder of that folder said last, where this page started it."""
         log = self.logs.get(name)
         return _error_in(log.read_text(encoding="utf-8", errors="replace")) if log else ""
+
+
+def demo_source() -> Path:
+    """The shipped recording that the demo node plays."""
+    from analysis.demo import BEFORE, shipped_recordings
+
+    return shipped_recordings() / BEFORE
+
+
+def demo_node() -> dict[str, Any]:
+    """The demo node as it is listed: it need not be asked, what it plays is known."""
+    about = json.loads((demo_source() / "recording.json").read_text(encoding="utf-8"))
+    groups = [group for node in about["nodes"] for group in node["description"]["groups"]]
+    channels = [channel["id"] for group in groups for channel in group["channels"]]
+    note = f"invented drive of minibus 7, {DEMO_SPEED:g} times faster"
+    return {"address": DEMO, "node": "replay", "channels": channels, "supply_mv": None, "rssi_dbm": None, "note": note}
 
 
 def demo_job(source: Path) -> JobSheet:

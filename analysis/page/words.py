@@ -5,6 +5,8 @@ from typing import Any
 from analysis import wording
 from analysis.case import Case
 from analysis.findings import Cause, Episode, Findings
+from analysis.page.corrections import history
+from recorder.marks import iso_utc
 from recorder.places import place_of
 from recorder.recording import Recording, short_digest
 
@@ -67,10 +69,9 @@ def told(recording: Recording, findings: Findings, lines: list[str]) -> dict[str
         "measures": wording.measure_lines(findings),
         "coverage": findings.coverage.says,
         "checks": [{"kind": wording.title(c.kind), "state": c.state, "why": c.why} for c in findings.checks],
-        "marks": [
-            {"time_s": m.time_s, "clock": wording.clock(m.time_s), "kind": m.kind, "text": m.text}
-            for m in findings.marks
-        ],
+        "marks": _marks(recording),
+        "amendments": history(recording),
+        "chain": short_digest(recording.chain_digest) if recording.chain_digest else None,
         "flags": [{"clock": wording.clock(f.time_s), "text": f.text} for f in findings.flags],
         "runs": [[run.start_s, run.end_s] for run in findings.compressor.runs],
         "sensors": [
@@ -86,6 +87,17 @@ def told(recording: Recording, findings: Findings, lines: list[str]) -> dict[str
         ],
         "lines": lines,
     }
+
+
+def _marks(recording: Recording) -> list[dict[str, Any]]:
+    """The marks as they stand, with what it takes to point at one."""
+    start_ns = recording.started_utc_ns or 0
+    marks: list[dict[str, Any]] = []
+    for mark in sorted(recording.marks, key=lambda mark: mark.utc_ns):
+        time_s = (mark.utc_ns - start_ns) / 1e9
+        told = {"time_s": time_s, "clock": wording.clock(time_s), "kind": mark.kind, "text": mark.text}
+        marks.append({**told, "utc": iso_utc(mark.utc_ns)})
+    return marks
 
 
 def _episode(episode: Episode) -> dict[str, Any]:

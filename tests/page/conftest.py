@@ -6,7 +6,8 @@ import os
 import re
 import subprocess
 import sys
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -87,7 +88,7 @@ def serve(out: Path, *options: str) -> Served:
         stderr=subprocess.PIPE,
         text=True,
         cwd=ROOT,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        env={**os.environ, "PYTHONPATH": str(ROOT), "WARMSPELL_RECORDINGS": str(out)},
     )
     assert process.stderr is not None
     said: list[str] = []
@@ -100,6 +101,14 @@ def serve(out: Path, *options: str) -> Served:
     return Served(process, int(port[1]), out, said)
 
 
+def until(true: Callable[[], bool], within_s: float = 20.0) -> None:
+    """Wait for something outside the browser."""
+    deadline = time.monotonic() + within_s
+    while not true():
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
 @pytest.fixture(scope="session")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     """A page over a folder with the shipped recordings and two damaged ones."""
@@ -110,6 +119,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
         shutil.copytree(ROOT / "recordings" / name, out / name)
     broken = Path(shutil.copytree(out / "minibus-7-before", out / "minibus-7-broken"))
     (broken / "recording.json").write_text("{", encoding="utf-8")
+    shutil.copytree(out / "minibus-7-before", out / "minibus-7-corrected")
     altered = Path(shutil.copytree(out / "minibus-7-before", out / "minibus-7-altered"))
     (altered / "marks.jsonl").write_text("", encoding="utf-8")
     (out / "elsewhere").symlink_to(ROOT / "recordings" / "minibus-7-after")

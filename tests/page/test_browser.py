@@ -2,8 +2,7 @@
 
 import re
 import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -13,7 +12,7 @@ from playwright.sync_api import Browser, Page, expect
 from recorder.recording import open_recording
 from tests.conftest import ROOT, Replaying
 from tests.page.browser import DESK, PHONE, Watched, chromium
-from tests.page.conftest import Served, serve
+from tests.page.conftest import Served, serve, until
 from tests.recorder.test_line import Relay
 
 pytestmark = [
@@ -28,14 +27,6 @@ BEFORE = ROOT / "recordings" / "minibus-7-before"
 def browser() -> Iterator[Browser]:
     with chromium() as one:
         yield one
-
-
-def until(true: Callable[[], bool], within_s: float = 20.0) -> None:
-    """Wait for something outside the browser."""
-    deadline = time.monotonic() + within_s
-    while not true():
-        assert time.monotonic() < deadline
-        time.sleep(0.05)
 
 
 def clock_of(page: Page) -> float:
@@ -199,15 +190,15 @@ def test_the_demo_is_one_press_and_says_how_fast_it_plays(browser: Browser, tmp_
         page.context.close()
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+@pytest.mark.parametrize(("size", "scheme"), [(PHONE, "light"), (DESK, "dark")], ids=["phone", "desk"])
 def test_every_screen_passes_axe(browser: Browser, page: Served, live_name: str, size: tuple[int, int], scheme: str):
     """axe-core's rules for WCAG 2.2 A and AA and its best practices, on each screen."""
     watched = Watched(browser, size, scheme)
     screens = {
-        "/": "#list li", "/fit-up": "#missing li", f"/test/{live_name}": "#ladder svg",
+        "/": "#list li", "/fit-up": "#board .clip", f"/test/{live_name}": "#ladder svg",
         "/write-up/minibus-7-before": "#trace .scatterlayer", "/write-up/minibus-7-before/job-sheet": "form",
         "/write-up/minibus-7-broken": "main", "/nothing": "main",
+        "/compare?before=minibus-7-before&after=minibus-7-after": "table",
     }  # fmt: skip
     for path, ready in screens.items():
         watched.page.goto(page.base + path)
@@ -250,3 +241,43 @@ def test_each_chart_says_in_words_what_it_shows(browser: Browser, page: Served, 
     for chart in ("#ladder svg", "#strips canvas"):
         assert watched.page.get_attribute(chart, "aria-labelledby")
     watched.page.context.close()
+
+
+def test_channels_are_put_to_their_places_by_dragging_and_by_keyboard(browser: Browser, page: Served):
+    watched = Watched(browser, DESK)
+    desk = watched.page
+    desk.goto(f"{page.base}/fit-up")
+    expect(desk.locator("[data-place=vent] .clip")).to_contain_text("vent")
+    desk.drag_and_drop("[data-chip='replay/vent']", "[data-place=return_air]")
+    expect(desk.locator("[data-place=return_air] .clip")).to_have_text(re.compile("vent"))
+    expect(desk.locator("[data-place=vent] .clip")).to_have_text(re.compile("return air"))
+    desk.drag_and_drop("[data-chip='replay/ambient']", "[data-place=low_side]")
+    expect(desk.locator("[data-place=low_side] .clip")).to_have_text(re.compile("low side"))
+    expect(desk.locator("[data-place=ambient] .clip")).to_have_count(1)
+    chooser = desk.get_by_label("Place of liquid line of node replay")
+    chooser.focus()
+    desk.keyboard.type("discharge")
+    expect(desk.locator("[data-place=discharge_line] .clip")).to_contain_text("liquid line")
+    expect(desk.locator("[data-place=liquid_line]")).to_contain_text("no subcooling")
+    expect(desk.get_by_label("Place of liquid line of node replay")).to_be_focused()
+    desk.reload()
+    expect(desk.locator("[data-place=discharge_line] .clip")).to_contain_text("liquid line")
+    assert watched.complaints == []
+    desk.context.close()
+
+
+def test_a_mark_is_corrected_where_it_is_read(browser: Browser, page: Served):
+    watched = Watched(browser, PHONE)
+    phone = watched.page
+    phone.goto(f"{page.base}/write-up/minibus-7-corrected")
+    phone.get_by_label("Correct engine on").click()
+    phone.fill("#m-text", "cold start")
+    phone.get_by_role("button", name="Keep the correction").click()
+    expect(phone.locator("#wrong-m-by")).to_have_text("Who corrects it is to be named.")
+    assert phone.input_value("#m-text") == "cold start"
+    phone.fill("#m-by", "T. Ashdown")
+    phone.fill("#m-reason", "not said on the road")
+    phone.get_by_role("button", name="Keep the correction").click()
+    expect(phone.locator("section[aria-labelledby=marks-title]")).to_contain_text("cold start")
+    expect(phone.locator("section[aria-labelledby=amended-title]")).to_contain_text("not said on the road")
+    phone.context.close()

@@ -1,22 +1,25 @@
 // Fit-up: what is typed is kept in this browser until the recording starts.
-import {ask, make, order, say} from "./ask.js";
+import {make, order, say} from "./ask.js";
+import {Board} from "./board.js";
 import {showWrong, typed} from "./form.js";
+import {bindZeroCheck} from "./zero_check.js";
 
 const by = (id) => document.getElementById(id);
 const form = by("fit-up");
 const KEPT = "fit-up";
 const REMEMBERED = "fit-up-usual";
 const USUAL = ["technician", "certificate", "charging_machine", "charging_machine_calibrated_on", "altitude_m", "customer"];
-const boxes = () => [...form.querySelectorAll("input[type=checkbox]")];
+const board = new Board(by("board"), by("missing"), JSON.parse(by("facts").textContent), keep);
+const checks = () => [...form.querySelectorAll("[data-check]")];
+let nodes = [];
 
 function keep() {
   const held = {
-    fields: typed(form),
-    address: by("address").value,
-    ticked: boxes().filter((b) => b.checked).map((b) => b.name || b.value),
+    fields: typed(form), address: by("address").value, nodes, moves: board.moves,
+    ticked: checks().filter((b) => b.checked).map((b) => b.name),
   };
   localStorage.setItem(KEPT, JSON.stringify(held));
-  const left = form.querySelectorAll("[data-check]:not(:checked)").length;
+  const left = checks().filter((b) => !b.checked).length;
   by("unchecked").textContent = left ? `${left} pre-check${left === 1 ? "" : "s"} not ticked` : "";
 }
 
@@ -37,44 +40,81 @@ function restore() {
     if (element) element.value = value;
   }
   by("address").value = held.address ?? "";
-  for (const box of boxes()) box.checked = (held.ticked ?? []).includes(box.name || box.value);
+  for (const box of checks()) box.checked = (held.ticked ?? []).includes(box.name);
+  nodes = held.nodes ?? [];
+  board.moves = held.moves ?? {};
+  for (const folded of form.querySelectorAll("details.group")) {
+    folded.open = [...folded.querySelectorAll("[name]")].some((element) => held.fields?.[element.name]);
+  }
 }
 
-async function lookForPorts() {
-  const {ports} = await ask("/api/ports");
-  by("ports").replaceChildren(...(ports.length ? ports.map((port) => {
+const chosen = () => nodes.filter((node) => node.chosen);
+
+function showNodes() {
+  by("nodes").replaceChildren(...nodes.map((node) => {
     const label = make("label");
-    label.append(make("input", "", {type: "checkbox", value: port, "data-port": ""}), ` ${port}`);
+    const box = make("input", "", {type: "checkbox"});
+    box.checked = node.chosen;
+    box.addEventListener("change", () => {
+      node.chosen = box.checked;
+      board.show(chosen(), board.moves);
+      keep();
+    });
+    const facts = [
+      `${node.channels.length} channel${node.channels.length === 1 ? "" : "s"}`,
+      node.supply_mv === null ? "supply not told" : `supply ${(node.supply_mv / 1000).toFixed(2)} V`,
+      node.rssi_dbm === null ? "on a wire" : `signal ${signal(node.rssi_dbm)} (${node.rssi_dbm} dBm)`,
+      node.note,
+    ].filter(Boolean);
+    const words = make("span");
+    words.append(make("b", node.node ?? "no name"), ` ${node.address} `, make("small", facts.join(" · ")));
+    label.append(box, words);
     const item = make("li");
     item.append(label);
     return item;
-  }) : [make("li", "No node on a serial port. Plug one in, or type where it speaks.", {class: "quiet"})]));
+  }));
+  by("zero").hidden = !chosen().some((node) => node.address !== "demo");
+  board.show(chosen(), board.moves);
 }
 
-async function showMissing() {
-  const places = [...form.querySelectorAll("[data-place]:checked")].map((b) => b.value);
-  const {missing} = await order("/api/missing", {places});
-  const list = make("ul");
-  list.append(...missing.map((text) => make("li", text)));
-  by("missing").replaceChildren(missing.length ? list : make("p", "Everything that the detectors look at."));
+// Common practice for 2.4 GHz: below -85 dBm packets get lost.
+const signal = (dbm) => (dbm > -70 ? "good" : dbm > -85 ? "fair" : "weak");
+
+async function look(addresses, button) {
+  button.disabled = true;
+  by("looked").textContent = addresses.length ? "Asking …" : "Looking on serial ports and by radio …";
+  try {
+    const found = await order("/api/find", {addresses});
+    const seen = new Set(found.nodes.map((node) => node.address));
+    const fresh = found.nodes.map((node) => ({...node, chosen: node.channels.length > 0}));
+    nodes = [...(addresses.length ? nodes.filter((node) => !seen.has(node.address)) : []), ...fresh];
+    by("looked").textContent = [fresh.length ? "" : "No node answers.", ...found.remarks].filter(Boolean).join(" ");
+    if (fresh.length && addresses.length) by("address").value = "";
+  } catch (reason) {
+    by("looked").textContent = reason.message;
+  }
+  button.disabled = false;
+  showNodes();
+  keep();
 }
 
-function addresses() {
-  const ticked = [...form.querySelectorAll("[data-port]:checked")].map((b) => b.value);
-  const own = by("address").value.split(/[\s,]+/).filter(Boolean);
-  return [...new Set([...ticked, ...own])];
-}
+const own = () => by("address").value.split(/[\s,]+/).filter(Boolean);
+const addresses = () => [...new Set([...chosen().map((node) => node.address), ...own()])];
 
 form.addEventListener("input", keep);
-form.addEventListener("change", (event) => {
-  if (event.target.matches("[data-place]")) showMissing().catch((reason) => say(reason.message));
+by("look").addEventListener("click", () => look([], by("look")));
+by("ask").addEventListener("click", () => { if (own().length) look(own(), by("ask")); else by("address").focus(); });
+by("address").addEventListener("keydown", (event) => {
+  if (event.key !== "Enter") return;
+  event.preventDefault();
+  by("ask").click();
 });
-by("look-again").addEventListener("click", () => lookForPorts().catch((reason) => say(reason.message)));
 form.addEventListener("submit", (event) => {
   event.preventDefault();
   by("start").disabled = true;
   by("start").textContent = "Starting …";
-  order("/api/record", {job: typed(form), addresses: addresses()})
+  const ticked = checks().filter((b) => b.checked).map((b) => b.name.replace("check-", ""));
+  order("/api/record", {job: typed(form), addresses: addresses(), places: board.texts(), checks: ticked})
     .then(({name}) => {
       const held = typed(form);
       localStorage.setItem(REMEMBERED, JSON.stringify(Object.fromEntries(USUAL.filter((n) => held[n]).map((n) => [n, held[n]]))));
@@ -82,12 +122,13 @@ form.addEventListener("submit", (event) => {
       location.assign(`/test/${encodeURIComponent(name)}`);
     })
     .catch((reason) => {
-      showWrong(form, reason.answer.wrong ?? {form: reason.message});
+      showWrong(form, reason.answer?.wrong ?? {form: reason.message});
       by("start").disabled = false;
       by("start").textContent = "Start recording";
     });
 });
+bindZeroCheck(() => chosen().filter((node) => node.address !== "demo"), () => Number(typed(form).altitude_m?.replace(",", ".")) || 0);
 restore();
 keep();
-lookForPorts().catch((reason) => say(reason.message));
-showMissing().catch((reason) => say(reason.message));
+showNodes();
+if (nodes.length === 0 && by("fit-up").dataset.demo) look(["demo"], by("look")).catch((reason) => say(reason.message));

@@ -3,9 +3,12 @@ import {order} from "./ask.js";
 import {showWrong, typed} from "./form.js";
 
 const form = document.getElementById("job-sheet");
+const by = document.getElementById("c-by");
+by.value = localStorage.getItem("corrects") ?? "";
 form.addEventListener("submit", (event) => {
   event.preventDefault();
-  order(`/api/amend/${form.dataset.name}`, {job: typed(form)})
+  localStorage.setItem("corrects", by.value);
+  order(`/api/amend/${form.dataset.name}`, {job: typed(form), by: by.value, reason: document.getElementById("c-reason").value})
     .then(() => location.assign(`/write-up/${encodeURIComponent(form.dataset.name)}`))
-    .catch((reason) => showWrong(form, reason.answer.wrong ?? {form: reason.message}));
+    .catch((reason) => showWrong(form, reason.answer?.wrong ?? {form: reason.message}));
 });

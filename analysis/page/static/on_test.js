@@ -15,7 +15,7 @@ const alarm = new Alarm(by("alarm"), by("sound"));
 let state = null;
 let painting = false;
 let drawn = 0;
-let spoken = 0;
+let spoken = -Infinity;
 let lastEpisodes = "";
 
 function paint() {
@@ -170,7 +170,8 @@ by("guided-start").addEventListener("click", () => order(`/api/guided/${name}`, 
 by("units").value = chosen();
 by("units").addEventListener("change", () => {
   choose(by("units").value);
-  drawn = spoken = 0;
+  drawn = 0;
+  spoken = -Infinity;
   paint();
 });
 by("passenger").addEventListener("click", () => {

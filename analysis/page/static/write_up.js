@@ -1,5 +1,6 @@
 // The write-up: trace, stepping, sheets.
 import {make, order, say} from "./ask.js";
+import {bindCorrections} from "./correct_mark.js";
 import {Trace} from "./trace.js";
 
 const by = (id) => document.getElementById(id);
@@ -81,4 +82,5 @@ by("seal")?.addEventListener("click", () => {
     by("seal").disabled = false;
   });
 });
+bindCorrections(name, told.marks);
 showSheets(by("written").dataset.files.split(" ").filter(Boolean), false);

@@ -1,0 +1,135 @@
+// The board: every channel of the chosen nodes at its place; an empty place says what it costs.
+import {make, order, say} from "./ask.js";
+
+const place = (channel) => channel.replace(/_\d+$/, "");
+const ANY = "Other places";
+
+export class Board {
+  constructor(host, missing, facts, changed) {
+    this.host = host;
+    this.missing = missing;
+    this.places = facts.places;
+    this.groups = facts.board;
+    this.changed = changed;
+    this.nodes = [];
+    this.moves = {};
+    this.lost = {};
+    this.turn = 0;
+  }
+
+  show(nodes, moves) {
+    this.nodes = nodes;
+    this.moves = moves;
+    this.draw();
+    this.ask();
+  }
+
+  placeOf(node, channel) {
+    return this.moves[`${node}/${channel}`] ?? place(channel);
+  }
+
+  chips() {
+    return this.nodes.flatMap((node) => node.channels.filter((c) => place(c) in this.places)
+      .map((channel) => ({node: node.node, channel, at: this.placeOf(node.node, channel)})));
+  }
+
+  // What the server is told: only what differs from the node's own words.
+  texts() {
+    return this.chips().filter((c) => c.at !== place(c.channel)).map((c) => `${c.node}/${c.channel}=${c.at}`);
+  }
+
+  async ask() {
+    const turn = ++this.turn;
+    try {
+      const {lost, blind} = await order("/api/missing", {places: this.chips().map((c) => c.at)});
+      if (turn !== this.turn) return;
+      this.lost = lost;
+      this.draw();
+      const list = make("ul");
+      list.append(...blind.map((text) => make("li", text)));
+      this.missing.replaceChildren(blind.length ? list : make("p", "Every kind of fault can be looked for."));
+    } catch (reason) {
+      say(reason.message);
+    }
+  }
+
+  draw() {
+    const focused = document.activeElement?.closest?.("[data-chip]")?.dataset.chip;
+    const chips = this.chips();
+    const usual = new Set(this.groups.flatMap((g) => g.places));
+    const others = [...new Set(chips.map((c) => c.at))].filter((name) => !usual.has(name));
+    const groups = others.length ? [...this.groups, {title: ANY, places: others}] : this.groups;
+    this.host.replaceChildren(...groups.map((group) => this.column(group, chips)));
+    if (focused) this.host.querySelector(`[data-chip="${CSS.escape(focused)}"] select`)?.focus();
+  }
+
+  column(group, chips) {
+    const column = make("section", "", {"aria-label": group.title});
+    column.append(make("h3", group.title));
+    const list = make("ul");
+    list.append(...group.places.map((name) => this.slot(name, chips.filter((c) => c.at === name))));
+    column.append(list);
+    return column;
+  }
+
+  slot(name, held) {
+    const slot = make("li", "", {"data-place": name, class: held.length ? "held" : "empty"});
+    slot.append(make("b", this.places[name].title));
+    if (held.length) slot.append(...held.map((chip) => this.chip(chip)));
+    else if (this.lost[name]) slot.append(make("span", this.lost[name]));
+    slot.addEventListener("dragover", (event) => {
+      if (this.dragged && this.fits(this.dragged, name)) {
+        event.preventDefault();
+        slot.classList.add("over");
+      }
+    });
+    slot.addEventListener("dragleave", () => slot.classList.remove("over"));
+    slot.addEventListener("drop", (event) => {
+      event.preventDefault();
+      if (this.dragged) this.move(this.dragged, name);
+    });
+    return slot;
+  }
+
+  chip(chip) {
+    const key = `${chip.node}/${chip.channel}`;
+    const own = make("div", "", {class: "clip", draggable: "true", "data-chip": key});
+    own.append(make("span", this.nodes.length > 1 ? `${chip.node} ` : "", {class: "quiet"}), make("span", chip.channel.replaceAll("_", " ")));
+    const select = make("select", "", {"aria-label": `Place of ${chip.channel.replaceAll("_", " ")} of node ${chip.node}`});
+    for (const [name, about] of Object.entries(this.places)) {
+      if (about.quantity !== this.places[place(chip.channel)].quantity) continue;
+      const option = make("option", about.title, {value: name});
+      option.selected = name === chip.at;
+      select.append(option);
+    }
+    select.addEventListener("change", () => this.move(chip, select.value));
+    own.append(select);
+    own.addEventListener("dragstart", (event) => {
+      this.dragged = chip;
+      event.dataTransfer.setData("text/plain", key);
+      event.dataTransfer.effectAllowed = "move";
+      for (const slot of this.host.querySelectorAll("[data-place]")) slot.classList.toggle("fits", this.fits(chip, slot.dataset.place));
+    });
+    own.addEventListener("dragend", () => {
+      this.dragged = null;
+      this.draw();
+    });
+    return own;
+  }
+
+  fits(chip, name) {
+    return this.places[place(chip.channel)].quantity === this.places[name].quantity;
+  }
+
+  // A place that holds one channel gives it in exchange; a node's channels cannot share one.
+  move(chip, name) {
+    if (!this.fits(chip, name) || chip.at === name) return;
+    const held = this.chips().filter((c) => c.at === name);
+    this.moves[`${chip.node}/${chip.channel}`] = name;
+    if (held.length === 1) this.moves[`${held[0].node}/${held[0].channel}`] = chip.at;
+    say(`${chip.channel.replaceAll("_", " ")} is now at ${this.places[name].title}${held.length === 1 ? `, ${held[0].channel.replaceAll("_", " ")} at ${this.places[chip.at].title}` : ""}.`);
+    this.draw();
+    this.ask();
+    this.changed();
+  }
+}
