@@ -79,7 +79,7 @@ static void describe(void) {
 
 /* Everything from the first frame wanted that is still kept; `count` 0 means all that there is. */
 static void resend(const struct warm_frame *f) {
-    uint32_t oldest = next_seq > KEPT ? next_seq - KEPT : 0;
+    uint32_t oldest = next_seq >= KEPT ? next_seq - KEPT + 1u : 0; /* one place holds the frame that is being filled */
     uint32_t end = f->count && f->seq + f->count < next_seq ? f->seq + f->count : next_seq;
     if (f->boot != boot || f->group != 0) {
         return;
@@ -87,6 +87,12 @@ static void resend(const struct warm_frame *f) {
     for (uint32_t seq = f->seq > oldest ? f->seq : oldest; seq < end; seq++) {
         send_samples(&ring[seq % KEPT], WARM_RESENT);
     }
+}
+
+static void health(void) {
+    uint8_t body[ROOM];
+    uint64_t now = now_us();
+    send_body(body, warm_body_health(body, sizeof body, boot, now, 4900, 312, 0, (uint32_t)(now / 1000000u)));
 }
 
 /* What the host says; returns whether samples are wanted from now on. */
@@ -99,6 +105,7 @@ static int obey(const struct warm_receiver *r, size_t size, int streaming) {
     switch (f.type) {
     case WARM_HELLO:
         describe();
+        health();
         return 1;
     case WARM_RESEND:
         resend(&f);
@@ -115,7 +122,7 @@ static int obey(const struct warm_receiver *r, size_t size, int streaming) {
 
 int main(int argc, char **argv) {
     unsigned leave_out = argc > 1 ? (unsigned)atoi(argv[1]) : 0;
-    uint64_t due = now_us(), health_due = due;
+    uint64_t due = now_us(), health_due = due + 10000000u;
     struct warm_receiver receiver = {.size = 0};
     int streaming = 0, row = 0;
     boot = (uint16_t)(now_us() ^ (uint64_t)getpid()); /* on a board: from noise, or counted in flash */
@@ -146,9 +153,8 @@ int main(int argc, char **argv) {
             }
         }
         if (streaming && due >= health_due) {
-            uint8_t body[ROOM];
             health_due = due + 10000000u;
-            send_body(body, warm_body_health(body, sizeof body, boot, now_us(), 4900, 312, 0, (uint32_t)(due / 1000000u)));
+            health();
         }
     }
 }

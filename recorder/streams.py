@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from recorder.assignment import carried_over
 from recorder.clock import ClockFit, Echo, HostClock, fit_clock, steps_of_the_wall_clock
 from recorder.errors import FrameError
-from recorder.frames import DescriptionBuffer, Frame, FrameType, decode_body
+from recorder.frames import FLAG_RESENT, DescriptionBuffer, Frame, FrameType, decode_body
 from recorder.journal import Arrival
 from recorder.marks import utc_ns_of
 from recorder.node import MISSING_INT32, Group, NodeDescription, description_from_json
@@ -113,8 +113,10 @@ def _fits(
     ticks: dict[int, list[int]] = {}
     times: dict[int, list[int]] = {}
     echoes: dict[int, list[Echo]] = {}
+    # When a frame comes that was asked for again says nothing of the clock, unless the segment has no other.
+    timely = {s for f, s in zip(frames, segments, strict=True) if _is_timely(f)}
     for frame, arrival, segment in zip(frames, arrivals, segments, strict=True):
-        if frame.type is FrameType.SAMPLES:
+        if frame.type is FrameType.SAMPLES and (_is_timely(frame) or segment not in timely):
             ticks.setdefault(segment, []).append(frame.tick_us)
             times.setdefault(segment, []).append(arrival.monotonic_ns)
         elif frame.type is FrameType.ECHO and len(frame.payload) == ECHO_BYTES:
@@ -137,6 +139,10 @@ def _fits(
     longest = fit(max(ticks, key=lambda segment: len(ticks[segment])), None)
     known = longest.skew if longest.skew_from == "fit" else None
     return {segment: longest if segment == longest.boot else fit(segment, known) for segment in ticks}
+
+
+def _is_timely(frame: Frame) -> bool:
+    return frame.type is FrameType.SAMPLES and not frame.flags & FLAG_RESENT
 
 
 def _rows(

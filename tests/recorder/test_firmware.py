@@ -9,7 +9,7 @@ import struct
 import subprocess
 import sys
 from collections.abc import Iterator
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from recorder import gatt
 from recorder.clock import HostClock
 from recorder.errors import FrameError
 from recorder.frames import (
+    FLAG_RESENT,
     LONGEST,
     SHORTEST,
     TICK_END_US,
@@ -357,6 +358,38 @@ def test_a_node_in_c_is_recorded_over_a_real_line(leave_out: int, tmp_path: Path
     assert stream.data["low_side"].to_numpy() == pytest.approx(expected, abs=0.02)
     seconds = stream.data["tick_us"].to_numpy() // 1_000_000
     assert np.array_equal(stream.data["vent"].is_null().to_numpy(), seconds % 7 == 6)
+
+
+@gcc
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
+def test_what_the_node_in_c_keeps_is_what_it_sent(tmp_path: Path):
+    """Asked for everything while its ring (made short) is full: the frame that is being filled is not among it."""
+    import tty  # not on every system
+
+    short = tmp_path / "short.c"
+    short.write_text((NOTES / "example_node.c").read_text(encoding="utf-8").replace("KEPT = 64", "KEPT = 4"))
+    near, far = os.openpty()
+    tty.setraw(far)
+    node = subprocess.Popen([compiled(short, tmp_path / "node", "-lm", f"-I{NOTES}")], stdin=near, stdout=near)
+    try:
+        deframer, first, again = Deframer(), dict[int, Frame](), 0
+        os.write(far, to_line(encode_body(Frame(FrameType.HELLO))))
+        while max(first, default=0) < 12:
+            for frame in map(decode_body, deframer.feed(os.read(far, 4096))):
+                if frame.type is FrameType.SAMPLES and frame.flags & FLAG_RESENT:
+                    again += 1
+                    assert replace(frame, flags=0) == first.get(frame.seq)
+                elif frame.type is FrameType.SAMPLES:
+                    first[frame.seq] = frame
+                if frame.type is FrameType.SAMPLES and max(first) > 3:  # again and again, so at every row
+                    wanted = Frame(FrameType.RESEND, frame.boot, frame.group, count=2, seq=max(first) - 3)
+                    os.write(far, to_line(encode_body(wanted)))
+    finally:
+        node.kill()
+        node.communicate()
+        os.close(near)
+        os.close(far)
+    assert again > 5
 
 
 def test_the_gatt_table_is_the_recorders():

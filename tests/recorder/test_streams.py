@@ -1,5 +1,6 @@
 """Frames of one node put together: duplicates, losses, late arrivals and restarts are counted, no sample is made up."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from recorder.clock import HostClock
-from recorder.frames import Frame, FrameType, description_frames, encode_body
+from recorder.frames import FLAG_RESENT, Frame, FrameType, description_frames, encode_body
 from recorder.journal import Arrival
 from recorder.node import MISSING_INT32, Channel, Group, NodeDescription
 from recorder.sealing import write_parquet
@@ -102,6 +103,35 @@ def test_a_payload_of_the_wrong_size_is_refused_and_counted():
 def test_frames_that_nobody_described_are_not_guessed_at():
     body = encode_body(sent(1, 0, np.array([[1, 2]])))
     assert assemble([Arrival(body, 0, 0)], HostClock(0, 0)) is None
+
+
+@pytest.mark.parametrize("resent", [set(), {3, 11, 19, 27}, set(range(1, 30))])
+def test_frames_sent_again_say_nothing_of_the_clock(resent: set[int]):
+    """Each frame 5 ms after its last row, except those that were asked for again: they come a second late."""
+    frames = [sent(1, seq, np.full((2, 2), seq)) for seq in range(30)]
+    frames = [replace(frame, flags=FLAG_RESENT if frame.seq in resent else 0) for frame in frames]
+    at_ns = {f.seq: 1000 * f.tick_us + (10**9 if f.seq in resent else 5_000_000) for f in frames}
+    arriving = sorted(frames, key=lambda frame: at_ns[frame.seq])
+    described = arrive([])
+    told = [Arrival(encode_body(f), 10**9 + at_ns[f.seq], 10**18 + at_ns[f.seq]) for f in arriving]
+    content = assemble([*described, *told], HostClock(10**9, 10**18))
+    assert content is not None
+    assert content.streams[0].height == 60
+    (fit,) = content.fits
+    assert fit.frames == 30 - len(resent)
+    assert fit.residual_s < 1e-6
+    error_s = (
+        content.streams[0]["t"].cast(pl.Int64).to_numpy() - 10**18 - 1000 * content.streams[0]["tick_us"].to_numpy()
+    )
+    assert np.abs(error_s - 5_000_000).max() < 1000
+
+
+def test_a_segment_of_frames_sent_again_alone_is_timed_by_them():
+    frames = [replace(sent(1, seq, np.full((2, 2), seq)), flags=FLAG_RESENT) for seq in range(5)]
+    content = assemble(arrive(frames), HostClock(10**9, 10**18))
+    assert content is not None
+    assert content.streams[0].height == 10
+    assert content.fits[0].frames == 5
 
 
 @pytest.fixture
