@@ -89,7 +89,7 @@ class _Frame:
         strips = self._figure.strips
         room = self._y1 - self._y0 - GAP * (len(strips) - 1)
         needs = [UNDER_TITLE + NAME * max(len(strip.lines) - 1, 0) + 1.0 for strip in strips]
-        heights = _shared(room, [strip.height for strip in strips], needs)
+        heights = shared_out(room, [strip.height for strip in strips], needs)
         parts: list[str] = []
         y = self._y0
         for number, (strip, height) in enumerate(zip(strips, heights, strict=True)):
@@ -215,7 +215,7 @@ class _Frame:
                 ends.append((y_of(float(np.median(finite[-30:]))), line))
         ends.sort(key=lambda pair: pair[0])
         parts: list[str] = []
-        for at, line in zip(_apart([y for y, _ in ends], top + UNDER_TITLE, bottom), (n for _, n in ends), strict=True):
+        for at, line in zip(apart([y for y, _ in ends], top + UNDER_TITLE, bottom), (n for _, n in ends), strict=True):
             x = self._x1 + 4
             colour, width, dash = PENS[line.dash]
             parts.append(
@@ -301,7 +301,7 @@ class _Frame:
         return parts
 
 
-def _apart(wanted: list[float], first: float, last: float) -> list[float]:
+def apart(wanted: list[float], first: float, last: float) -> list[float]:
     """Heights of names near where they belong, a line apart, none over the first or under the last."""
     placed: list[float] = []
     for y in wanted:
@@ -313,7 +313,7 @@ def _apart(wanted: list[float], first: float, last: float) -> list[float]:
     return placed
 
 
-def _shared(room: float, shares: list[float], needs: list[float]) -> list[float]:
+def shared_out(room: float, shares: list[float], needs: list[float]) -> list[float]:
     """Heights by share, but none under what its names need; the others give way."""
     fixed: dict[int, float] = {}
     while True:

@@ -72,7 +72,7 @@ def job_rows(findings: Findings, *rows: tuple[str, str, str], always: bool = Tru
     if not always or not missing:
         return shown
     together = len(missing) > 1
-    return shown + [[NOT_STATED, ", ".join(missing)] if together else [missing[0], NOT_STATED]]
+    return [*shown, [NOT_STATED, ", ".join(missing)] if together else [missing[0], NOT_STATED]]
 
 
 def _stated(value: Any, unit: str) -> str:
