@@ -172,9 +172,9 @@ def _episode(case: Case, findings: Findings, number: int, episode: Episode, unit
     says = content.in_words(episode_says(episode, units), findings)
     what = f"<strong>{escape(wording.title(episode.kind))}</strong>: {escape(says)}"
     return (
-        f'<li id="episode-{number}"><button type="button" data-start="{ms(start):.0f}" data-end="{ms(end):.0f}" '
+        f'<li id="episode-{number}"><div><button type="button" data-start="{ms(start):.0f}" data-end="{ms(end):.0f}" '
         f'aria-label="show episode {number}, {escape(when)}, in the trace">{escape(when)}</button> '
-        f"<span>{what}</span></li>"
+        f"<span>{what}</span></div></li>"
     )
 
 

@@ -193,7 +193,7 @@ def figure_note(findings: Findings) -> str:
     metering = str(job.get("metering", "")).replace("_", " ")
     about = ", ".join(word for word in (findings.recording.refrigerant, metering) if word)
     shaded = f"Shaded: usual for {about} at this ambient (common practice, no source). " if about else ""
-    hatched = "Hatched: episodes, numbered as in the list. " if findings.episodes else ""
+    hatched = "Hatched, on a screen tinted: episodes, numbered as in the list. " if findings.episodes else ""
     return f"{shaded}{hatched}Readings that were set aside are drawn but not judged."
 
 

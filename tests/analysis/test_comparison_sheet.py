@@ -21,6 +21,7 @@ from recorder.recording import open_recording
 from tests.analysis.made import recording_of
 from tests.analysis.pdf import colliding, page_words, words_of
 from tests.conftest import ROOT, warmspell
+from tests.plant import make_pictures
 
 BEFORE, AFTER = (ROOT / "recordings" / f"minibus-7-{when}" for when in ("before", "after"))
 
@@ -147,3 +148,15 @@ def test_strips_share_the_height_and_none_is_too_low_for_its_names(strips: list[
     heights = shared_out(room, [share for share, _ in strips], [need for _, need in strips])
     assert sum(heights) == pytest.approx(room)
     assert all(height >= need - 1e-6 for height, (_, need) in zip(heights, strips, strict=True))
+
+
+@pytest.mark.debian("pdftoppm")
+def test_a_command_makes_the_pictures_of_the_readme(tmp_path: Path):
+    for name in ("minibus-7-before", "minibus-7-after"):
+        shutil.copytree(ROOT / "recordings" / name, tmp_path / name)
+    made = {path.name: path.read_bytes() for path in make_pictures.main(tmp_path)}
+    assert set(made) == {"trace.svg", "comparison.svg", "claim-sheet.png", "customer-page.png"}
+    assert all((ROOT / "recordings" / name).exists() for name in made)
+    assert b"like conditions from here" in made["comparison.svg"]
+    assert b"condensing over ambient" in made["trace.svg"]
+    assert made["claim-sheet.png"].startswith(b"\x89PNG")
