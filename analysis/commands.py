@@ -99,26 +99,51 @@ def analyse(
 @click.argument("before", type=click.Path(path_type=Path))
 @click.argument("after", type=click.Path(path_type=Path))
 @calibration_option
+@units_option
+@paper_option
 @click.option("--json", "as_json", is_flag=True, help="Print the comparison document instead of words.")
-def compare(before: Path, after: Path, calibration_file: Path | None, *, as_json: bool) -> None:
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Also write the comparison with its overlaid traces into this folder: PDF, PNG, HTML, JSON.",
+)
+def compare(
+    before: Path,
+    after: Path,
+    calibration_file: Path | None,
+    units: str | None,
+    paper: str | None,
+    out: Path | None,
+    *,
+    as_json: bool,
+) -> None:
     """Show whether a repair holds: two recordings of a vehicle, compared only under like conditions.
 
     \b
     Example:
-      warmspell compare recordings/minibus-7-before recordings/minibus-7-after
+      warmspell compare recordings/minibus-7-before recordings/minibus-7-after --out comparison
     """
     from analysis.compare import compare as compared
     from analysis.compare_summary import comparison_summary
+    from analysis.preferences import preferences
     from recorder.calibrate import calibrations_of
     from recorder.recalibration import recalibrated_together
     from recorder.recording import open_recording
     from recorder.store import software
 
+    chosen = preferences(units, paper)
     pair = (open_recording(before), open_recording(after))
     if calibration_file is not None:
         pair = recalibrated_together(pair, calibrations_of(calibration_file))
-    comparison = compared(*pair, software())
-    click.echo(comparison.to_json() if as_json else comparison_summary(comparison))
+    if out is None:
+        comparison = compared(*pair, software())
+    else:
+        from analysis.claim import write_comparison
+
+        comparison, made = write_comparison(*pair, out, software(), chosen)
+        for path in made:
+            say(str(path))
+    click.echo(comparison.to_json() if as_json else comparison_summary(comparison, chosen.units))
 
 
 @warmspell.command()

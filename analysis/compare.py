@@ -47,13 +47,15 @@ def compare(before: Recording, after: Recording, software: str) -> Comparison:
     InputError
         If one of them holds no sample.
     """
-    analysed: list[Analysed] = []
-    for recording in (before, after):
-        timeline = timeline_of(recording)
-        if timeline is None:
-            raise InputError(f"{recording.path}: holds no sample that can be read; nothing can be compared with it.")
-        analysed.append(diagnose_timeline(recording, timeline, software))
-    return compare_analysed(*analysed)
+    return compare_analysed(analysed(before, software), analysed(after, software))
+
+
+def analysed(recording: Recording, software: str) -> Analysed:
+    """One of the two, diagnosed; raises InputError if it holds no sample."""
+    timeline = timeline_of(recording)
+    if timeline is None:
+        raise InputError(f"{recording.path}: holds no sample that can be read; nothing can be compared with it.")
+    return diagnose_timeline(recording, timeline, software)
 
 
 def compare_analysed(before: Analysed, after: Analysed) -> Comparison:

@@ -1,9 +1,13 @@
 """The comparison in plain words for a terminal."""
 
+import re
 import textwrap
 
 from analysis import wording
 from analysis.comparison import CANNOT_TELL, NOT_COMPARED, NOT_REPAIRED, REPAIRED, Comparison, Difference
+from analysis.findings import Findings
+from analysis.sentences import check_says
+from analysis.shown import KPA, Units
 
 WIDTH = 100
 MOST_CONDITIONS = 8
@@ -14,14 +18,35 @@ VERDICTS = {
 }
 
 
-def headline(comparison: Comparison) -> str:
+_DEGREES = re.compile(r"(-?[\d.]+) to (-?[\d.]+) degC")
+
+
+def headline(comparison: Comparison, units: Units = KPA) -> str:
     """The verdict in one sentence."""
-    return f"{VERDICTS[comparison.verdict]}: {comparison.verdict_why}."
+    return f"{VERDICTS[comparison.verdict]}: {conditions_said(comparison.verdict_why, units)}."
 
 
-def comparison_summary(comparison: Comparison) -> str:
+def verdict_why(comparison: Comparison, after: Findings, units: Units) -> str:
+    """The reason for the verdict in the reader's units: the checks that it quotes are said anew."""
+    why = comparison.verdict_why
+    for check in after.checks:
+        why = why.replace(check.why, check_says(check, units)) if check.why else why
+    return conditions_said(why, units)
+
+
+def conditions_said(text: str, units: Units) -> str:
+    """Words about conditions with their outside air in the reader's unit."""
+
+    def band(found: re.Match[str]) -> str:
+        low, high = (units.level(float(edge), "degC") for edge in found.groups())
+        return f"{low} to {high} {units.temperature}"
+
+    return _DEGREES.sub(band, text)
+
+
+def comparison_summary(comparison: Comparison, units: Units = KPA) -> str:
     """Say what changed, what did not, what could not be compared, and what that is worth."""
-    lines = [headline(comparison), ""]
+    lines = [headline(comparison, units), ""]
     for when, side in (("Before", comparison.before), ("After", comparison.after)):
         sealed = "sealed" if side.sealed else "not sealed"
         intact = "" if side.intact else ", NOT INTACT"
@@ -29,7 +54,7 @@ def comparison_summary(comparison: Comparison) -> str:
         started = f"from {side.started_at}" if side.started_at else "date not stated"
         lines.append(f"{when:<10} {side.name}, {wording.clock(side.duration_s)} {started}, {sealed}{intact}: {seen}")
     lines += [f"Note       {note}" for note in comparison.notes]
-    lines += ["", *_spells(comparison), "", *_differences(comparison), "", *_conditions(comparison)]
+    lines += ["", *_spells(comparison), "", *_differences(comparison, units), "", *_conditions(comparison, units)]
     return "\n".join(_wrapped(line) for line in lines)
 
 
@@ -47,22 +72,24 @@ def _spells(comparison: Comparison) -> list[str]:
     return lines
 
 
-def _differences(comparison: Comparison) -> list[str]:
+def _differences(comparison: Comparison, units: Units) -> list[str]:
     compared = [d for d in comparison.differences if d.state != NOT_COMPARED]
     lines = ["Under like conditions, pumping steadily" if compared else "Under like conditions nothing can be averaged"]
-    lines += [f"  {_row(difference)}" for difference in compared]
+    lines += [f"  {_row(difference, units)}" for difference in compared]
     lines += [f"  {d.says}: not compared, {d.difference.why}" for d in comparison.differences if d not in compared]
     return lines
 
 
-def _row(one: Difference) -> str:
-    unit = one.unit if one.unit != "kPa" else "kPa gauge"
-    change = wording.shown(one.difference, "kPa" if one.unit == "kPa" else "K")
-    before, after = wording.shown(one.before), wording.shown(one.after, unit)
-    return f"{one.says:<30} {before} -> {after}: {change}, {one.state}"
+def _row(one: Difference, units: Units) -> str:
+    change = units.shown(one.difference, "kPa" if one.unit == "kPa" else "K")
+    before, after = units.shown(one.before, one.unit), units.shown(one.after, one.unit)
+    gauge = " gauge" if one.unit == "kPa" else ""
+    return (
+        f"{one.says:<30} {before.removesuffix(f' {units.symbol(one.unit)}')} -> {after}{gauge}: {change}, {one.state}"
+    )
 
 
-def _conditions(comparison: Comparison) -> list[str]:
+def _conditions(comparison: Comparison, units: Units) -> list[str]:
     matched = [c for c in comparison.conditions if c.why is None]
     left = [c for c in comparison.conditions if c.why is not None]
     lines = ["Matched (cooling on, before | after)"] if matched else ["Nothing matches"]
@@ -70,7 +97,10 @@ def _conditions(comparison: Comparison) -> list[str]:
         if some is left and left:
             lines.append("Not matched")
         shown = some[:MOST_CONDITIONS]
-        lines += [f"  {wording.clock(c.before_s):>7} | {wording.clock(c.after_s):<7} {c.says}" for c in shown]
+        lines += [
+            f"  {wording.clock(c.before_s):>7} | {wording.clock(c.after_s):<7} {conditions_said(c.says, units)}"
+            for c in shown
+        ]
         if len(some) > len(shown):
             lines.append(f"  and {len(some) - len(shown)} {rest}")
     lines += [f"  {reason}" for reason in comparison.not_matched]

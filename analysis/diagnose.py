@@ -30,6 +30,7 @@ from analysis.limits import Limit
 from analysis.settling import settlings_of
 from analysis.timeline import Timeline, timeline_of
 from analysis.uncertainty import absent, measured
+from recorder.amendments import Amendment, amended_job
 from recorder.marks import iso_utc
 from recorder.recording import Recording
 
@@ -190,7 +191,18 @@ def _about(recording: Recording, timeline: Timeline) -> About:
         recording.software,
         recording.job.refrigerant,
         measured(timeline.barometric_kpa, timeline.barometric_u_kpa),
+        tuple(_correction(amendment) for amendment in recording.amendments),
+        recording.chain_digest,
+        recording.sealed_job is None or recording.job == amended_job(recording.sealed_job, recording.amendments),
     )
+
+
+def _correction(amendment: Amendment) -> str:
+    """A correction made after sealing, in a sentence."""
+    marks = (("added", amendment.marks_added), ("removed", amendment.marks_removed))
+    changed = [name.replace("_", " ") for name in amendment.job_sheet]
+    changed += [f"marks {way}: {len(of_kind)}" for way, of_kind in marks if of_kind]
+    return f"{amendment.utc} by {amendment.by}: {', '.join(changed)} ({amendment.reason})"
 
 
 def _sensors(timeline: Timeline) -> tuple[Sensor, ...]:

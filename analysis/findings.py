@@ -315,7 +315,11 @@ class LimitUsed:
 
 @dataclass(frozen=True, slots=True)
 class About:
-    """The recording that was analysed."""
+    """The recording that was analysed.
+
+    ``corrections`` says in a sentence each what was corrected after sealing, by whom and why; ``corrections_digest`` is
+    that of the last one. ``job_sheet_sealed`` is false where the job sheet was handed in for this reading alone.
+    """
 
     id: str
     name: str
@@ -329,6 +333,9 @@ class About:
     software: str
     refrigerant: str | None
     barometric_kpa: Measured
+    corrections: tuple[str, ...] = ()
+    corrections_digest: str | None = None
+    job_sheet_sealed: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,8 @@ PENS = {
 }
 LEFT, RIGHT, TOP, BOTTOM, GAP, LANE = 38.0, 122.0, 34.0, 26.0, 5.0, 12.0
 LABEL, SMALL = 8.4, 7.6
+UNDER_TITLE, NAME = 16.0, SMALL + 1.6
+"""Where the first name stands under a strip's title, and how far names stand apart."""
 WIDEST_HATCH = 0.7
 """Share of a figure above which an episode is told by its lane alone: a hatch over everything says nothing."""
 
@@ -86,11 +88,11 @@ class _Frame:
     def strips(self) -> list[str]:
         strips = self._figure.strips
         room = self._y1 - self._y0 - GAP * (len(strips) - 1)
-        total = sum(strip.height for strip in strips) or 1.0
+        needs = [UNDER_TITLE + NAME * max(len(strip.lines) - 1, 0) + 1.0 for strip in strips]
+        heights = shared_out(room, [strip.height for strip in strips], needs)
         parts: list[str] = []
         y = self._y0
-        for number, strip in enumerate(strips):
-            height = room * strip.height / total
+        for number, (strip, height) in enumerate(zip(strips, heights, strict=True)):
             parts += self._strip(strip, y, y + height, number)
             y += height + GAP
         return parts
@@ -213,10 +215,7 @@ class _Frame:
                 ends.append((y_of(float(np.median(finite[-30:]))), line))
         ends.sort(key=lambda pair: pair[0])
         parts: list[str] = []
-        lowest = top + 15.5
-        for y, line in ends:
-            at = min(max(y, lowest), bottom)
-            lowest = at + SMALL + 1.6
+        for at, line in zip(apart([y for y, _ in ends], top + UNDER_TITLE, bottom), (n for _, n in ends), strict=True):
             x = self._x1 + 4
             colour, width, dash = PENS[line.dash]
             parts.append(
@@ -300,6 +299,30 @@ class _Frame:
         parts = [_text(self._x(t), y, wording.clock(t), SMALL, "middle") for t in self._time_ticks()]
         parts.append(_text(self._x1 + 20, y, "h:min:s" if self._figure.end_s >= 3600 else "min:s", SMALL))
         return parts
+
+
+def apart(wanted: list[float], first: float, last: float) -> list[float]:
+    """Heights of names near where they belong, a line apart, none over the first or under the last."""
+    placed: list[float] = []
+    for y in wanted:
+        placed.append(max(y, placed[-1] + NAME if placed else first))
+    below = last
+    for number in range(len(placed) - 1, -1, -1):
+        placed[number] = min(placed[number], below)
+        below = placed[number] - NAME
+    return placed
+
+
+def shared_out(room: float, shares: list[float], needs: list[float]) -> list[float]:
+    """Heights by share, but none under what its names need; the others give way."""
+    fixed: dict[int, float] = {}
+    while True:
+        free = [i for i in range(len(shares)) if i not in fixed]
+        left, total = room - sum(fixed.values()), sum(shares[i] for i in free) or 1.0
+        short = [i for i in free if left * shares[i] / total < needs[i]]
+        if not short or sum(needs) > room:
+            return [fixed.get(i, left * shares[i] / total) for i in range(len(shares))]
+        fixed |= {i: needs[i] for i in short}
 
 
 def _fitted(text: str, room: float) -> str:

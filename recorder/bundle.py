@@ -15,6 +15,7 @@ from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 from typing import Any, cast
 
+from recorder.amendments import read_amendments
 from recorder.errors import InputError
 from recorder.hashes import SEAL_FILE, check_seal, digest_over
 
@@ -118,7 +119,8 @@ def _seal_of(recording: Path) -> tuple[str | None, list[str]]:
     if not (recording / SEAL_FILE).exists():
         return None, ["the recording inside carries no seal"]
     digest, damage = check_seal(recording)
-    return digest, [f"recording: {sentence}" for sentence in damage]
+    _, broken, _ = read_amendments(recording, digest)
+    return digest, [f"recording: {sentence}" for sentence in (*damage, *broken)]
 
 
 def _refuse_what_no_bundle_has(path: Path, entries: list[zipfile.ZipInfo]) -> None:

@@ -1,4 +1,4 @@
-"""Claim sheet, customer page and HTML report; all made offline."""
+"""Claim sheet, customer page, HTML report and comparison; all made offline."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -10,6 +10,7 @@ from recorder.recording import Recording
 
 if TYPE_CHECKING:
     from analysis.case import Case
+    from analysis.comparison import Comparison
     from analysis.findings import Findings
 
 BUNDLE_FILE = "bundle.zip"
@@ -50,8 +51,44 @@ def write_report(
 
         photographs = {f"photos/{path.name}": path.read_bytes() for path in attached}
         made[BUNDLE_FILE] = bundle_of(recording.path, {**made, **photographs})
+    return _written(made, out, "claim-sheet-*.png")
+
+
+def write_comparison(
+    before: Recording, after: Recording, out: Path, software: str, chosen: Preferences | None = None
+) -> tuple["Comparison", list[Path]]:
+    """Compare two recordings and write the comparison into a folder.
+
+    Returns
+    -------
+    comparison : Comparison
+        The document.
+    files : list of Path
+        comparison.pdf, comparison-1.png …, comparison.html, comparison.json.
+
+    Raises
+    ------
+    InputError
+        If one of the recordings holds no sample.
+    """
+    from analysis.claim.comparison import comparison_html, comparison_sheet
+    from analysis.compare import analysed, compare_analysed
+
+    first, second = (analysed(recording, software) for recording in (before, after))
+    comparison = compare_analysed(first, second)
+    reader = chosen or Preferences()
+    sheet = comparison_sheet(first, second, comparison, reader)
+    made: dict[str, bytes] = {"comparison.pdf": sheet.pdf}
+    made |= {f"comparison-{number}.png": png for number, png in enumerate(sheet.pages, start=1)}
+    made["comparison.html"] = comparison_html(first, second, comparison, reader.units).encode()
+    made["comparison.json"] = comparison.to_json().encode()
+    return comparison, _written(made, out, "comparison-*.png")
+
+
+def _written(made: dict[str, bytes], out: Path, pages: str) -> list[Path]:
+    """Write files into a folder, each whole or not at all; pages of an earlier, longer sheet go."""
     out.mkdir(parents=True, exist_ok=True)
-    for old in out.glob("claim-sheet-*.png"):
+    for old in out.glob(pages):
         old.unlink()
     for name, data in made.items():
         aside = out / f"{name}.aside"

@@ -9,6 +9,7 @@ from typing import Any, cast
 from analysis import wording
 from analysis.case import CHARGING_U95_KG, RECOVERY_U95_KG
 from analysis.findings import FAULT_FOUND, UNDECIDED, Cause, Findings
+from analysis.plots import usual
 from analysis.sentences import check_says, episode_says, reasons
 from analysis.shown import Units
 from analysis.uncertainty import Measured
@@ -22,6 +23,16 @@ USUAL_PLACES = (
 )
 """What a full set of clips covers; what is missing of it is told."""
 NAMES = {"clutch": "clutch supply", "fan": "condenser fan supply", "vehicle_speed": "road speed"}
+CLEAR = 0.05
+"""Adjusted p under which a circumstance is told (common practice, no source)."""
+JUDGED = {
+    "over_ambient_k": ("condensing over ambient", "K"),
+    "superheat_k": ("superheat", "K"),
+    "subcooling_k": ("subcooling", "K"),
+    "evaporating_degc": ("evaporating temperature", "degC"),
+    "vent_over_evaporating_k": ("vent over evaporating", "K"),
+}
+"""Measures of an episode that have an expectation, by the quantity's name and unit."""
 WORDS = {
     "cycling_clutch": "cycling clutch",
     "variable_internal": "variable, internal control",
@@ -54,14 +65,14 @@ def digest_words(findings: Findings) -> str:
 
 
 def job_rows(findings: Findings, *rows: tuple[str, str, str], always: bool = True) -> Rows:
-    """Rows of the job sheet: label, key, unit; what is not known is said to be so, or left out."""
-    shown: Rows = []
-    for label, key, unit in rows:
-        value: Any = findings.job_sheet.get(key)
-        if value is None and not always:
-            continue
-        shown.append([label, _stated(value, unit)])
-    return shown
+    """Rows of the job sheet by label, key and unit; what is not known is told in one row, or left out."""
+    given = [(label, findings.job_sheet.get(key), unit) for label, key, unit in rows]
+    missing = [label for label, value, _ in given if value is None]
+    shown = [[label, _stated(value, unit)] for label, value, unit in given if value is not None]
+    if not always or not missing:
+        return shown
+    together = len(missing) > 1
+    return [*shown, [NOT_STATED, ", ".join(missing)] if together else [missing[0], NOT_STATED]]
 
 
 def _stated(value: Any, unit: str) -> str:
@@ -91,16 +102,8 @@ def vehicle_rows(findings: Findings) -> Rows:
 
 
 def order_rows(findings: Findings) -> Rows:
-    """The order and the circuit."""
-    return job_rows(
-        findings,
-        ("order number", "order_number", ""),
-        ("refrigerant", "refrigerant", ""),
-        ("identified by", "refrigerant_identified_by", ""),
-        ("metering device", "metering", ""),
-        ("compressor", "compressor", ""),
-        ("fault codes", "fault_codes", ""),
-    ) + job_rows(
+    """The order and the circuit; what few job sheets say is told where one does."""
+    told = job_rows(
         findings,
         ("receiver", "receiver", ""),
         ("ports", "ports", ""),
@@ -110,6 +113,17 @@ def order_rows(findings: Findings) -> Rows:
         ("weather", "weather", ""),
         always=False,
     )
+    usual_rows = job_rows(
+        findings,
+        ("order number", "order_number", ""),
+        ("refrigerant", "refrigerant", ""),
+        ("identified by", "refrigerant_identified_by", ""),
+        ("metering device", "metering", ""),
+        ("compressor", "compressor", ""),
+        ("fault codes", "fault_codes", ""),
+    )
+    stated = [row for row in usual_rows if NOT_STATED not in row]
+    return stated + told + [row for row in usual_rows if NOT_STATED in row]
 
 
 def complaint_rows(findings: Findings) -> Rows:
@@ -122,6 +136,22 @@ def complaint_rows(findings: Findings) -> Rows:
         ("parts", "parts", ""),
         ("labour", "labour_h", "h"),
     )
+
+
+def done_rows(*findings: Findings) -> Rows:
+    """Cause, correction, parts and labour, from the first job sheet that says something of them."""
+    for one in findings:
+        rows = job_rows(
+            one,
+            ("cause", "cause", ""),
+            ("correction", "correction", ""),
+            ("parts", "parts", ""),
+            ("labour", "labour_h", "h"),
+            always=False,
+        )
+        if rows:
+            return rows
+    return []
 
 
 def charge_rows(findings: Findings) -> Rows:
@@ -208,8 +238,9 @@ def _cause(cause: Cause, findings: Findings, units: Units, *, whole: bool) -> Ca
 
 
 def expected_rows(findings: Findings, units: Units, *, measured_only: bool) -> Rows:
-    """Quantity, measured with u95, expected, result and source."""
-    return [
+    """Quantity, measured with u95, expected, result and source; the worst of the episodes first."""
+    rows = _worst_rows(findings, units)
+    return rows + [
         [
             row.quantity,
             units.shown(row.measured, row.unit),
@@ -220,6 +251,25 @@ def expected_rows(findings: Findings, units: Units, *, measured_only: bool) -> R
         for row in findings.expected
         if row.measured.value is not None or not measured_only
     ]
+
+
+def _worst_rows(findings: Findings, units: Units) -> Rows:
+    """What the episodes themselves showed, where it lies farthest outside of what is usual."""
+    worst: dict[str, tuple[float, list[str]]] = {}
+    for number, episode in enumerate(findings.episodes, start=1):
+        if episode.permanent or episode.kind == "sensor_fault":
+            continue
+        for evidence in episode.evidence:
+            for name, (quantity, unit) in JUDGED.items():
+                value, edges = evidence.measures.get(name), usual(findings, quantity)
+                if value is None or value.value is None or edges is None:
+                    continue
+                out = max(edges[0] - value.value, value.value - edges[1])
+                if out > max(value.u95 or 0.0, worst.get(name, (0.0, []))[0]):
+                    shown, band = units.shown(value, unit), units.band(*edges, unit)
+                    row = [f"{quantity}, episode No. {number}", shown, band, "outside", "common practice, no source"]
+                    worst[name] = out, row
+    return [row for _, row in worst.values()]
 
 
 def not_measured(findings: Findings, units: Units, *, briefly: bool = False) -> list[str]:
@@ -293,6 +343,23 @@ def sensor_note(findings: Findings) -> str:
     return "* the node states no accuracy: an ordinary sensor's is taken (common practice, no source)"
 
 
+def coverage_lines(findings: Findings) -> list[str]:
+    """What this drive can say: a short look, where the fault lives, how much driving is enough after a repair."""
+    coverage = findings.coverage
+    lives = [c.says for c in coverage.circumstances if c.p_adjusted < CLEAR]
+    lines = [coverage.says, *lives, *([coverage.enough_says] if coverage.enough_says else [])]
+    return [f"{line[:1].upper()}{line[1:]}." for line in lines]
+
+
+def record_lines(findings: Findings) -> list[str]:
+    """What a reader must know of the record itself: corrections, a job sheet of another source, flags."""
+    about = findings.recording
+    lines = [f"corrected after sealing: {sentence}" for sentence in about.corrections]
+    if about.sealed and not about.job_sheet_sealed:
+        lines.append("the job sheet was handed in for this sheet and is not the sealed one")
+    return lines + [f"{wording.clock(flag.time_s)} {flag.text}" for flag in findings.flags]
+
+
 def verify_words(findings: Findings) -> str:
     """How to verify, and what a digest proves and what not."""
     about = findings.recording
@@ -300,9 +367,13 @@ def verify_words(findings: Findings) -> str:
         return (
             "This recording is not sealed: nothing shows whether it was changed. Seal it with: warmspell seal FOLDER."
         )
+    since = ""
+    if about.corrections_digest:
+        number = wording.count(len(about.corrections), "correction")
+        since = f" Since sealing: {number}, digest {short_digest(about.corrections_digest)}, printed by check as well."
     return (
         f"To verify: warmspell check FOLDER (or BUNDLE.zip) must print the digest {short_digest(about.digest)}. It is "
         "the start of a SHA-256 over every file of the recording. Lodged elsewhere on the day of sealing, it proves "
         "that the files are still those of that day. It does not prove who recorded them, in which vehicle, or that "
-        "the sensors were right; a new seal over changed files has another digest."
+        f"the sensors were right; a new seal over changed files has another digest.{since}"
     )

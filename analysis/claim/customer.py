@@ -1,13 +1,15 @@
 """The customer page: one page without jargon: what was found, how sure that is, what it means, what comes next."""
 
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from typing import Any
 
 from analysis import wording
 from analysis.case import Case
+from analysis.claim.content import USUAL_PLACES
 from analysis.claim.sheet import PRINT_BUCKETS, heading_data, standing_word
 from analysis.claim.typeset import Sheet, breakable, foreign_note, printable, typeset
-from analysis.findings import FAULT_FOUND, NO_FAULT_SEEN, Cause, Findings
+from analysis.findings import FAULT_FOUND, NO_FAULT_SEEN, UNDECIDED, Cause, Findings
 from analysis.plots import Figure, Lane, Strip, figure_of
 from analysis.preferences import Preferences
 from analysis.strip_chart import svg_of
@@ -79,8 +81,12 @@ SURE = {
     "proven": "We are sure: the recording leaves no other explanation.",
     "likely": "Very probable, but not proven yet. A check of the parts named below settles it.",
 }
-ROOM = ((245.0, 420), (200.0, 220), (140.0, 110))
+ROOM = ((300.0, 420), (245.0, 420), (200.0, 220), (140.0, 110))
 """Height of the picture [px] and length of what is quoted from the job sheet, from roomy to tight."""
+MONTHS = (
+    *("January", "February", "March", "April", "May", "June", "July", "August", "September", "October"),
+    *("November", "December"),
+)
 CAUTION = (
     "The air conditioning is under high pressure, and some of its parts start by themselves or are hot. Please do not "
     "open or refill it yourself."
@@ -110,18 +116,44 @@ def page_data(case: Case, findings: Findings, words: int) -> dict[str, Any]:
     named = [str(job[key]) for key in ("vehicle", "plate", "customer") if job.get(key)]
     return {
         **heading_data(case, findings, "Your air conditioning"),
+        "subheading": _when(case, findings),
         "vehicle": _cut(" · ".join(named), min(words, 160)),
         "standing": standing_word(findings),
         "complaint": _cut(str(job.get("complaint") or ""), words),
         "found": _found(findings),
         "sure": _sure(findings),
         "means": _means(findings),
+        "unmeasured": _unmeasured(findings),
         "done": _cut(_done(findings), words),
         "next": _next(findings),
         "picture_note": _picture_note(case, findings),
         "caution": CAUTION,
         "technician": str(job.get("technician") or ""),
     }
+
+
+def _when(case: Case, findings: Findings) -> str:
+    """Day and length of the drive as one says them."""
+    about = findings.recording
+    minutes = wording.count(max(round(about.duration_s / 60.0), 1), "minute")
+    started = datetime.fromtimestamp(case.timeline.started_utc_ns / 1e9, UTC)
+    day = f"Recorded on {started.day} {MONTHS[started.month - 1]} {started.year}" if about.started_at else "Recorded"
+    return f"{day}, {minutes} long" + (f" ({about.origin})" if about.origin else "")
+
+
+def _unmeasured(findings: Findings) -> str:
+    """What this recording leaves open, by number; the claim sheet names it."""
+    there = {sensor.place for sensor in findings.sensors}
+    away = sum(place not in there for place in USUAL_PLACES)
+    open_kinds = sum(check.state == UNDECIDED for check in findings.checks)
+    parts: list[str] = []
+    if away:
+        parts.append(f"{away} of the {len(USUAL_PLACES)} usual sensors {'was' if away == 1 else 'were'} not fitted.")
+    if findings.job_sheet.get("recovered_kg") is None:
+        parts.append("The refrigerant was not weighed.")
+    if open_kinds:
+        parts.append(f"{open_kinds} of the {len(findings.checks)} faults we look for could not be decided.")
+    return " ".join(parts) or "Everything we look for was measured and decided."
 
 
 def _leading(findings: Findings) -> Cause | None:

@@ -57,16 +57,17 @@ def html_of(case: Case, findings: Findings, photos: Sequence[Photo] = (), units:
         "expected": _expected(findings, units),
         "measures": _list(wording.measure_lines(findings, units)) or "<p>No cycle, rest or settling to measure.</p>",
         "unmeasured": _list(content.not_measured(findings, units)),
-        "charge": _table(("mass", "kg, u95", "from"), content.charge_rows(findings)),
+        "charge": table_of(("mass", "kg, u95", "from"), content.charge_rows(findings)),
         "checks": _checks(findings, units),
-        "coverage": f"<p>{escape(findings.coverage.says)}.</p>",
+        "coverage": _list(content.coverage_lines(findings)),
         "job": _job(findings),
         "sensors": _sensors(findings, units),
         "photos": _photographs(photos),
         "cautions": _list(wording.CAUTIONS),
+        "record": _record(findings),
         "verify": escape(content.verify_words(findings)),
         "footer": _footer(findings),
-        "colours": _colours(),
+        "colours": colours(),
         **_chart(case, findings, units),
     }
     for name, text in parts.items():
@@ -74,7 +75,8 @@ def html_of(case: Case, findings: Findings, photos: Sequence[Photo] = (), units:
     return template
 
 
-def _colours() -> str:
+def colours() -> str:
+    """The sheet's colours as properties of the page, by day and by night."""
     names = {"ink": INK, "paper": PAPER, "rule": HEAVY_RULE, "fine": RULE, "band": BAND, "rust": EPISODE}
     light = "".join(f"--{name}:{colour};" for name, colour in names.items())
     dark = "".join(f"--{name}:{DARK[colour]};" for name, colour in names.items())
@@ -133,6 +135,7 @@ def _heading(findings: Findings, units: Units) -> str:
     broken = ""
     if not about.intact:
         broken = f'<p class="broken"><strong>NOT INTACT</strong> {escape("; ".join(about.damage))}</p>'
+        broken += '<p class="everypage" aria-hidden="true">NOT INTACT</p>'
     complaint = f"<p>Complaint: {escape(str(job['complaint']))}</p>" if job.get("complaint") else ""
     fault = " fault" if findings.verdict == FAULT_FOUND else ""
     return (
@@ -169,9 +172,9 @@ def _episode(case: Case, findings: Findings, number: int, episode: Episode, unit
     says = content.in_words(episode_says(episode, units), findings)
     what = f"<strong>{escape(wording.title(episode.kind))}</strong>: {escape(says)}"
     return (
-        f'<li id="episode-{number}"><button type="button" data-start="{ms(start):.0f}" data-end="{ms(end):.0f}" '
+        f'<li id="episode-{number}"><div><button type="button" data-start="{ms(start):.0f}" data-end="{ms(end):.0f}" '
         f'aria-label="show episode {number}, {escape(when)}, in the trace">{escape(when)}</button> '
-        f"<span>{what}</span></li>"
+        f"<span>{what}</span></div></li>"
     )
 
 
@@ -193,7 +196,8 @@ def _cause(cause: content.CauseBlock) -> str:
     )
 
 
-def _table(head: tuple[str, ...], rows: Sequence[Sequence[str]]) -> str:
+def table_of(head: tuple[str, ...], rows: Sequence[Sequence[str]]) -> str:
+    """A table whose cells know their column, so that a narrow screen can stack them."""
     top = "".join(f"<th scope=col>{escape(cell)}</th>" for cell in head)
     body = "".join(
         "<tr>"
@@ -206,25 +210,29 @@ def _table(head: tuple[str, ...], rows: Sequence[Sequence[str]]) -> str:
 
 def _expected(findings: Findings, units: Units) -> str:
     rows = content.expected_rows(findings, units, measured_only=False)
-    return _table(("quantity", "measured, u95", "expected", "result", "source"), rows) if rows else "<p>Nothing.</p>"
+    return table_of(("quantity", "measured, u95", "expected", "result", "source"), rows) if rows else "<p>Nothing.</p>"
 
 
 def _checks(findings: Findings, units: Units) -> str:
     ordered = sorted(findings.checks, key=lambda check: (PRESENT, ABSENT, UNDECIDED).index(check.state))
     rows = [(wording.title(check.kind), check.state, check_says(check, units)) for check in ordered]
-    return _table(("looked for", "found", "why"), rows)
+    return table_of(("looked for", "found", "why"), rows)
 
 
 def _job(findings: Findings) -> str:
     rows = content.vehicle_rows(findings) + content.order_rows(findings) + content.complaint_rows(findings)[1:]
-    body = "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in rows)
-    return f"<dl>{body}</dl>"
+    return rows_of(rows)
+
+
+def rows_of(rows: Sequence[Sequence[str]]) -> str:
+    """Labels and their texts."""
+    return f"<dl>{''.join(f'<dt>{escape(name)}</dt><dd>{escape(text)}</dd>' for name, text in rows)}</dl>"
 
 
 def _sensors(findings: Findings, units: Units) -> str:
     rows = content.sensor_rows(findings, units)
     note = content.sensor_note(findings)
-    table = _table(("place", "u95", "calibrated on", "serial no.", "rate", "missing"), rows)
+    table = table_of(("place", "u95", "calibrated on", "serial no.", "rate", "missing"), rows)
     return table + (f"<p><small>{escape(note)}</small></p>" if note else "")
 
 
@@ -232,8 +240,13 @@ def _photographs(photos: Sequence[Photo]) -> str:
     if not photos:
         return ""
     rows = [(p.caption, p.name, p.sha256, p.covered) for p in photos]
-    table = _table(("photograph", "file", "SHA-256", "covered"), rows)
+    table = table_of(("photograph", "file", "SHA-256", "covered"), rows)
     return f"<h2>Photographs</h2><p>Printed on the claim sheet; here by their hashes.</p>{table}"
+
+
+def _record(findings: Findings) -> str:
+    lines = content.record_lines(findings)
+    return f"<h2>About the record itself</h2>{_list(lines)}" if lines else ""
 
 
 def _list(lines: Sequence[str]) -> str:

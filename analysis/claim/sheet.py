@@ -100,12 +100,12 @@ def sheet_data(case: Case, findings: Findings, units: Units, figures: dict[str, 
         ],
         "expected": content.expected_rows(findings, units, measured_only=True),
         "measures": wording.measure_lines(findings, units),
-        "coverage": f"{findings.coverage.says}.",
+        "coverage": content.coverage_lines(findings),
         "charge": charge,
         "charge_notes": [row[2] for row in charge if row[2] not in ("", "job sheet")],
         "sensors": content.sensor_rows(findings, units),
         "sensor_note": content.sensor_note(findings),
-        "flags": [f"{wording.clock(f.time_s)} {f.text}" for f in findings.flags],
+        "flags": content.record_lines(findings),
         "cautions": list(wording.CAUTIONS),
         "technician": str(findings.job_sheet.get("technician", "")),
         "certificate": str(findings.job_sheet.get("certificate", "")),
@@ -193,7 +193,7 @@ def figure_note(findings: Findings) -> str:
     metering = str(job.get("metering", "")).replace("_", " ")
     about = ", ".join(word for word in (findings.recording.refrigerant, metering) if word)
     shaded = f"Shaded: usual for {about} at this ambient (common practice, no source). " if about else ""
-    hatched = "Hatched: episodes, numbered as in the list. " if findings.episodes else ""
+    hatched = "Hatched, on a screen tinted: episodes, numbered as in the list. " if findings.episodes else ""
     return f"{shaded}{hatched}Readings that were set aside are drawn but not judged."
 
 

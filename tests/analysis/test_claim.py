@@ -21,8 +21,11 @@ from analysis.findings import KINDS, Episode, Evidence, Findings
 from analysis.preferences import Preferences
 from analysis.shown import PSI
 from analysis.timeline import timeline_of
+from recorder.amendments import append_amendment
 from recorder.recording import Recording, open_recording, short_digest
 from tests.analysis.made import recording_of
+from tests.analysis.pdf import colliding, page_words
+from tests.analysis.pdf import words_of as pdf_words
 from tests.conftest import ROOT, warmspell
 
 BEFORE = ROOT / "recordings" / "minibus-7-before"
@@ -66,10 +69,10 @@ def poppler(program: str, *words: str) -> str:
 
 
 def words_of(pdf: bytes, tmp_path: Path) -> str:
-    """The text of a PDF as poppler reads it, spaces evened, line breaks inside long words undone."""
+    """The text of a PDF as poppler reads it."""
     path = tmp_path / "read.pdf"
     path.write_bytes(pdf)
-    return " ".join(poppler("pdftotext", "-raw", str(path), "-").replace("\u200b", "").split())
+    return pdf_words(path)
 
 
 @pytest.mark.debian("pdftotext", "pdffonts", "pdfinfo")
@@ -136,6 +139,55 @@ def test_the_printed_page_holds_ink_where_the_trace_is(report: Path, tmp_path: P
     grey = np.frombuffer(data[-width * height :], np.uint8).reshape(height, width)
     trace = grey[int(0.53 * height) : int(0.75 * height), int(0.15 * width) : int(0.72 * width)]
     assert 0.02 < float(np.mean(trace < 160)) < 0.35
+
+
+@pytest.mark.debian("pdftotext")
+def test_no_two_words_lie_over_each_other(report: Path, samples: dict[str, Recording], tmp_path: Path):
+    """In the demo's sheets and those of samples with many lanes, marks and set-aside readings; figures included."""
+    for name in ("claim-sheet.pdf", "customer-page.pdf"):
+        assert not any(colliding(page) for page in page_words(report / name)), name
+    for name in ("sample12", "sample15"):
+        sheet = claim_sheet(*diagnosed(samples[name]), (), Preferences())
+        (tmp_path / name).write_bytes(sheet.pdf)
+        assert not any(colliding(page) for page in page_words(tmp_path / name)), name
+
+
+@pytest.mark.debian("pdftotext")
+def test_corrections_after_sealing_are_told_with_their_digest(tmp_path: Path):
+    copy = Path(shutil.copytree(BEFORE, tmp_path / "copy"))
+    append_amendment(copy, 1_784_000_000_000_000_000, "A. Okafor", "misread", {"odometer_in_km": 128431})
+    digest = short_digest(open_recording(copy).chain_digest or "")
+    assert digest in warmspell("check", str(copy)).stdout
+    write_report(open_recording(copy), tmp_path / "out", "test", bundled=True)
+    text = pdf_words(tmp_path / "out" / "claim-sheet.pdf")
+    told = "corrected after sealing: 2026-07-14T03:33:20Z by A. Okafor: odometer in km (misread)"
+    assert told in text
+    assert f"Since sealing: 1 correction, digest {digest}" in text
+    assert "128431 km" in text
+    assert told in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert warmspell("check", str(tmp_path / "out" / "bundle.zip")).returncode == 0
+    chain = copy / "amendments.jsonl"
+    chain.write_text(chain.read_text().replace("128431", "99"), encoding="utf-8")
+    chain.write_text(chain.read_text() + chain.read_text(), encoding="utf-8")
+    write_report(open_recording(copy), tmp_path / "out", "test", bundled=True)
+    done = warmspell("check", str(tmp_path / "out" / "bundle.zip"))
+    assert done.returncode == 1
+    assert "amendments.jsonl line 2 does not follow line 1" in done.stdout
+
+
+@pytest.mark.debian("pdftotext")
+def test_a_job_sheet_handed_in_for_the_sheet_alone_is_told(tmp_path: Path):
+    whole = open_recording(BEFORE)
+    write_report(replace(whole, job=replace(whole.job, customer="Somebody else")), tmp_path, "test")
+    told = "the job sheet was handed in for this sheet and is not the sealed one"
+    assert told in pdf_words(tmp_path / "claim-sheet.pdf")
+
+
+def test_the_worst_of_the_episodes_stands_against_its_expectation(demo: tuple[Case, Findings]):
+    _, findings = demo
+    rows = content.expected_rows(findings, PSI, measured_only=True)
+    assert rows[0][0] == "condensing over ambient, episode No. 7"
+    assert rows[0][1:4] == ["78.9 ± 1.5 °F", "14.4 to 54 °F", "outside"]  # 43.81 K, 8 to 30 K; 1.8 degF a kelvin
 
 
 def test_the_same_findings_give_the_same_bytes(report: Path, tmp_path: Path):
@@ -253,6 +305,7 @@ def test_forty_episodes_long_texts_and_both_papers_break_nothing(demo: tuple[Cas
         info = poppler("pdfinfo", str(tmp_path / "read.pdf"))
         assert size in info
         assert " 40 " in text
+        assert not any(colliding(page) for page in page_words(tmp_path / "read.pdf"))
         assert "Signature" in text
         assert len(customer_page(case, crowded, Preferences(PSI, paper)).pages) == 1
 

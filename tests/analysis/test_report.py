@@ -21,7 +21,7 @@ from analysis.plots import Line, figure_of
 from analysis.timeline import timeline_of
 from recorder.recording import open_recording
 from tests.analysis.test_claim import BEFORE, EVIL, diagnosed, evil_recording
-from tests.bench.long_drive import long_drive
+from tests.bench.long import long_recording
 
 BROWSER = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
 LARGEST_BYTES = 1_500_000
@@ -85,9 +85,9 @@ def test_the_chart_is_what_plotly_takes():
     assert len(figure.layout.shapes) > 60
 
 
-def test_a_working_day_stays_small_and_keeps_every_sample_around_the_episodes():
+def test_a_working_day_stays_small_and_keeps_every_sample_around_the_episodes(tmp_path: Path):
     """8 h of 12 channels at 10 Hz (invented)."""
-    case, findings = diagnosed(long_drive())
+    case, findings = diagnosed(open_recording(long_recording(tmp_path, 8.0, 10.0)))
     html = html_of(case, findings)
     assert len(html.encode()) < LARGEST_BYTES
     chart = json.loads(held(html, "chart"))
@@ -107,8 +107,8 @@ def test_a_working_day_stays_small_and_keeps_every_sample_around_the_episodes():
     assert overview["traces"][name]["n"] <= 4002
 
 
-def test_a_one_sample_spike_stays_in_the_overview_of_a_long_drive():
-    recording = long_drive(3.0)
+def test_a_one_sample_spike_stays_in_the_overview_of_a_long_drive(tmp_path: Path):
+    recording = open_recording(long_recording(tmp_path, 3.0, 10.0))
     (stream,) = recording.streams
     data = stream.data
     values = data["liquid_line"].to_numpy().copy()

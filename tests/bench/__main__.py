@@ -10,7 +10,7 @@ from analysis.diagnose import diagnose
 from analysis.refrigerant import refrigerant
 from recorder.frames import Deframer, Frame, FrameType, encode_body, to_line
 from recorder.recording import open_recording
-from tests.bench import drives
+from tests.bench import drives, sheets
 from tests.bench.acquisition import print_table
 from tests.conftest import ROOT
 
@@ -65,5 +65,7 @@ if __name__ == "__main__":
     main()
     print()
     drives.main()
+    print()
+    sheets.main()
     print()
     print_table()

@@ -8,20 +8,15 @@ import os
 import shutil
 import sys
 import uuid
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 
-from analysis.diagnose import diagnose_timeline
-from analysis.plots import figure_of
-from analysis.strip_chart import svg_of
-from analysis.timeline import timeline_of
 from recorder.jobsheet import JobSheet, job_sheet_from
 from recorder.marks import Mark, append_mark, utc_ns_of
 from recorder.node import Group, NodeDescription
-from recorder.recording import Stream, open_recording
+from recorder.recording import Stream
 from recorder.sealing import write_sealed
 from recorder.streams import stored_values
 from tests.plant.sensors import plain, pressure, read, temperature
@@ -31,7 +26,6 @@ RATE_HZ = 4.0
 DURATION_S = 2160.0
 NODE = "hv-node-7"
 BEFORE, AFTER = "minibus-7-before", "minibus-7-after"
-PICTURE = "trace.svg"
 SOFTWARE = "tests.plant (invented data)"
 
 STOPS = (
@@ -177,23 +171,6 @@ def main(out: Path) -> None:
     make(out, BEFORE, before, trace, "2026-07-14T14:12:00Z", 70)
     trace = drive(Vehicle(), asked((), 34.6, 8), DURATION_S, keep)
     make(out, AFTER, after, trace, "2026-07-21T14:05:00Z", 80)
-    (out / PICTURE).write_text(picture(out / BEFORE), encoding="utf-8")
-
-
-def picture(recording: Path) -> str:
-    """The README's picture of the trace, as SVG."""
-    opened = open_recording(recording)
-    timeline = timeline_of(opened)
-    if timeline is None:
-        raise ValueError(f"{recording} holds no sample")
-    findings, case = diagnose_timeline(opened, timeline, SOFTWARE)
-    figure = figure_of(case, findings, "Minibus 7, a hot afternoon (invented)", 480.0, 1740.0, 420)
-    chosen = [
-        s
-        for s in figure.strips
-        if s.quantity in ("pressure, gauge", "condensing over ambient", "air and evaporator", "road")
-    ]
-    return svg_of(replace(figure, strips=tuple(chosen)), 860.0, 420.0)
 
 
 if __name__ == "__main__":
