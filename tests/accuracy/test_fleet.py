@@ -7,7 +7,7 @@ when they were written: they catch a loss. All invented; the plant is ours, so t
 import numpy as np
 import pytest
 
-from tests.accuracy.__main__ import fleet_score, kept, short_drives
+from tests.accuracy.fleet import fleet_score, kept, short_drives
 from tests.accuracy.scoring import Score, lines_of
 
 CARS, LONGEST_S = 36, 1500.0

@@ -26,7 +26,8 @@ class Car:
     low_m3: float = 1.3e-3
     high_m3: float = 1.35e-3
     condenser_m3: float = 0.55e-3
-    receiver_kg: float = 0.17
+    receiver_kg: float = 0.5
+    hold_kg: float = 0.26
     evaporator_metal: float = 1300.0
     condenser_metal: float = 2600.0
     displacement_m3: float = 160e-6
@@ -95,16 +96,19 @@ def random_car(rng: np.random.Generator, want: dict[str, object] | None = None) 
     trip = float(u(2.75e6, 3.2e6)) if fluid != 1 else float(u(2.65e6, 2.95e6))
     off = float(u(1.4, 3.2))
     cut_out = float(u(1.5e5, 1.8e5)) * (1.1 if fluid == 1 else 1.0 if fluid == 0 else 0.9)
+    charge = round(float(u(0.47, 0.6)) * light * (1.0 if metering == VALVE else 1.1), 3)
+    # The rated charge leaves a reserve of liquid and room above it; the rest is in the evaporator and vapour.
+    liquid = charge - 0.14 * light
     car = Car(
-        fluid=fluid, metering=metering, compressor=compressor,
-        charge_kg=round(float(u(0.47, 0.6)) * light * (1.0 if metering == VALVE else 1.1), 3),
+        fluid=fluid, metering=metering, compressor=compressor, charge_kg=charge,
         altitude_m=float(rng.choice([0, 0, 50, 150, 300, 450, 650, 900, 1400, 2000])),
         low_m3=(1.25e-3 if metering == VALVE else 2.1e-3) * float(u(0.85, 1.15)),
         high_m3=(1.4e-3 if metering == VALVE else 1.3e-3) * float(u(0.9, 1.1)),
         condenser_m3=0.55e-3 if metering == VALVE else float(u(0.7e-3, 0.9e-3)),
-        receiver_kg=0.17 * light * float(u(0.85, 1.2)) if metering == VALVE else 0.0,
-        evaporator_metal=float(u(1000, 1700)) * size, condenser_metal=float(u(2200, 3400)) * size,
-        displacement_m3=float(u(128e-6, 165e-6)) * size * (1.0 if compressor == CYCLING else 0.92),
+        receiver_kg=liquid + light * float(u(0.0, 0.06)) if metering == VALVE else 0.0,
+        hold_kg=liquid - light * float(u(0.15, 0.21) if metering == VALVE else u(0.16, 0.21)),
+        evaporator_metal=float(u(1000, 1700)) * size * (1.8 if metering == VALVE else 1.0), condenser_metal=float(u(2200, 3400)) * size,
+        displacement_m3=float(u(128e-6, 165e-6)) * size * (0.92 if compressor != CYCLING else 0.68 if metering == VALVE else 0.75),
         pulley=float(u(1.2, 1.4)), volumetric=float(u(0.7, 0.82)), clearance=float(u(0.03, 0.045)),
         isentropic=float(u(0.58, 0.7)),
         evaporator_air_ua=float(u(240, 300)) * size * (1.35 if metering == ORIFICE else 1.0),
@@ -119,7 +123,7 @@ def random_car(rng: np.random.Generator, want: dict[str, object] | None = None) 
         bleed=float(u(0.055, 0.17)), superheat_k=float(u(3.0, 6.0)), superheat_span_k=float(u(8.0, 12.0)),
         bulb_s=float(u(2.0, 6.0)), orifice_m2=float(u(0.85e-6, 1.15e-6)) * size,
         cut_out_pa=cut_out + 1.013e5, cut_in_pa=cut_out + 1.013e5 + float(u(1.25e5, 1.5e5)),
-        fin_off_degc=off, fin_on_degc=off + float(u(1.6, 3.0)), fin_s=float(u(1.2, 2.8)),
+        fin_off_degc=off, fin_on_degc=off + float(u(1.6, 3.0)), fin_s=float(u(2.0, 4.5)),
         set_degc=float(u(0.0, 4.0)), trip_pa=trip, reset_pa=trip - float(u(4e5, 8e5)),
         low_limit_pa=float(u(2.2e5, 3.0e5)),
         suction_drop=float(u(0.6e7, 2.0e7)), discharge_drop=float(u(2e7, 7e7)),

@@ -48,7 +48,7 @@ class Circuit:
         # Tube walls and the accumulator's shell follow the refrigerant at once; fins and tanks lag behind.
         self.wall2 = np.concatenate(
             [
-                np.where(cars.metering == ORIFICE, 0.55, 0.4) * cars.evaporator_metal
+                np.where(cars.metering == ORIFICE, 0.55, 0.22) * cars.evaporator_metal
                 + 500.0 * (cars.metering == ORIFICE),
                 0.25 * cars.condenser_metal,
             ]
@@ -79,6 +79,7 @@ class Circuit:
         self.air_high = cars.air_mol - self.air_low
         self.suction, self.liquid_line, self.discharge = self.cabin.copy(), ambient.copy(), ambient.copy()
         self.sub = np.zeros(n)
+        self.streaming = np.zeros(n)
         self.flow = np.zeros(n)
         self.since = np.full(n, 100.0)
 
@@ -146,16 +147,16 @@ class Circuit:
         p_low, p_high = p_e + low_air, p_c + high_air
         wet = 1.0 - np.exp(-s.liquid[low] / c.wetting_kg)
         air_in = g.fresh * (g.ambient + 1.0) + (1.0 - g.fresh) * self.cabin
-        sh = np.where(
-            s.dry[low], t_e - sat_e, np.maximum(air_in + 273.15 - t_e, 0.0) * (1.0 - np.exp(-3.0 * (1.0 - wet)))
-        )
-        sh = np.maximum(sh, 0.0)
-        out_k = np.where(s.dry[low], t_e, t_e + sh)
+        # What leaves the coil nears the air as the coil dries out.
+        sh = np.maximum(air_in + 273.15 - t_e, 0.0) * (1.0 - np.exp(-3.0 * (1.0 - wet)))
+        sh = sh + np.where(s.dry[low], np.maximum(t_e - sat_e, 0.0), 0.0)
+        out_k = sat_e + sh
         flow_c, _h_suction, h_discharge, wanted = self._compressor(g, s, p_low, p_high, sat_e, out_k, pe, pc, sat_c)
         flooded, _cond_in = self._flooded(s, pc)
         sub = np.maximum(sat_c - 273.15 - self.inlet, 0.0) * (1.0 - np.exp(-3.2 * flooded))
+        self.streaming += STEP_S / 8.0 * (np.clip(flow_c / 0.016, 0.0, 1.5) - self.streaming)
         self.sub += STEP_S / 4.0 * (sub * np.clip(flow_c / 0.006, 0.0, 1.0) - self.sub)
-        x_out = np.exp(-s.liquid[high] / 0.016)
+        x_out = np.exp(-self._spare(s) / 0.016)
         flow_v, h_valve = self._valve(g, s, p_low, p_high, sat_e, out_k, pe, pc, x_out)
         q_c, fan_air, air_ok = self._condenser(g, s, flooded, p_high, t_c)
         q_e = self._evaporator(g, s, wet, air_in, t_e)
@@ -271,14 +272,18 @@ class Circuit:
         tau = np.where(on, 0.6, np.where(external, 1.5, 2.0))
         self.stroke = np.where(internal | external, self.stroke + STEP_S / tau * (target - self.stroke), g.stroke)
 
+    def _spare(self, s: Nodes) -> np.ndarray:
+        """Liquid that is free to reach the metering device: less what flows down the condenser's walls and in the line."""
+        return np.maximum(s.liquid[self.n :] - self.c.hold_kg * self.streaming, 0.0)
+
     def _flooded(self, s: Nodes, pc: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Share of the condenser that holds liquid."""
         c, liquid = self.c, s.liquid[self.n :]
         valve = c.metering != ORIFICE
-        section = 0.16 * (1.0 - np.exp(-liquid / 0.03))
-        room = c.receiver_kg + 0.16 * c.condenser_m3 / pc[V_F]
+        section = 0.13 * (1.0 - np.exp(-self._spare(s) / 0.03))
+        room = c.receiver_kg
         backed = np.maximum(liquid - room, 0.0) * pc[V_F] / c.condenser_m3
-        flooded = np.where(valve, section + backed, liquid * pc[V_F] / c.condenser_m3)
+        flooded = np.where(valve, section + backed, self._spare(s) * pc[V_F] / c.condenser_m3)
         return np.minimum(flooded, 0.93), liquid
 
     def _valve(self, g, s, p_low, p_high, sat_e, out_k, pe, pc, x_out):
@@ -363,7 +368,7 @@ class Circuit:
         blocked = np.clip(self.ice / ICE_CAP_KG, 0.0, 0.985)
         whole = c.blower_kg_s * g.blower + 0.002
         air = np.maximum(whole * (1.0 - blocked) ** 0.8, 0.0015)
-        around = 0.025 * whole + 0.001
+        around = 0.07 * whole + 0.001
         ua = c.evaporator_air_ua * np.clip(air / 0.12, 0.02, 2.0) ** 0.6 * (1.0 - 0.5 * blocked)
         reach = 1.0 - np.exp(-ua / (air * CP_AIR))
         surface = self.metal_e - 273.15
@@ -387,17 +392,18 @@ class Circuit:
         latent = damp * EVAPORATION - thawed * FUSION + frozen * FUSION
         inner_ua = (
             c.evaporator_ua
-            * np.where(s.dry[: self.n], 0.03, 0.03 + 0.97 * wet)
+            * np.where(s.dry[: self.n], 0.1, 0.1 + 0.9 * wet)
             * np.clip(0.35 + self.flow / 0.014, 0.35, 1.0)
         )
         held = self.m[: self.n] * 800.0 + self.wall2[: self.n]
         inner = inner_ua * (self.metal_e - t_e) / (1.0 + STEP_S * inner_ua / held * 0.5)
         self.metal_e += (
             STEP_S
-            / (np.where(c.metering == ORIFICE, 0.45, 0.6) * c.evaporator_metal + 2000.0 * self.ice)
+            / (np.where(c.metering == ORIFICE, 0.45, 0.78) * c.evaporator_metal + 2000.0 * self.ice)
             * (sensible + latent - inner)
         )
-        self.fin += STEP_S / c.fin_s * (surface - self.fin)
+        # The sensor sits where the coil is coldest, near its inlet.
+        self.fin += STEP_S / c.fin_s * (0.75 * surface + 0.25 * (t_e - 273.15) - self.fin)
         out = air_in - sensible / (air * CP_AIR)
         mixed = (air * out + around * air_in) / (air + around)
         moved = (air + around) * CP_AIR

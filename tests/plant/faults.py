@@ -102,7 +102,7 @@ def airflow(rng: np.random.Generator, s: Specimen) -> Faulty:
 def undercharge(rng: np.random.Generator, s: Specimen) -> Faulty:
     """Short from the start."""
     s = _copy(s)
-    short = float(rng.uniform(0.28, 0.6))
+    short = float(rng.uniform(0.22, 0.5))
     s.car = replace(s.car, charge_kg=s.car.charge_kg * (1.0 - short))
     return Faulty(s, [Planted("undercharge", short, permanent=True)])
 
@@ -112,7 +112,7 @@ def leak(rng: np.random.Generator, s: Specimen) -> Faulty:
     s = _copy(s)
     start = s.drive.engine_on_s + float(rng.uniform(150, 500))
     last = s.drive.engine_off_s or s.drive.duration_s
-    lost = float(rng.uniform(0.35, 0.65)) * s.car.charge_kg
+    lost = float(rng.uniform(0.3, 0.55)) * s.car.charge_kg
     rate = lost / max(last - start - 200.0, 250.0)
     s.drive.signals["leak"] = np.where(s.drive.t >= start, rate, 0.0)
     return Faulty(s, [Planted("undercharge", lost / s.car.charge_kg, about={"leak_start_s": start})])

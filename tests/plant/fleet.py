@@ -105,6 +105,8 @@ def make(seeds: list[int], out: Path) -> list[Path]:
         folder = store(one, pair, out)
         if folder is not None:
             done.append(folder)
+        (out / f"{one.seed}").mkdir(parents=True, exist_ok=True)
+        (out / f"{one.seed}" / "made").touch()
     return done
 
 

@@ -13,7 +13,7 @@ from tests.plant.garage import Specimen, Trace, run
 from tests.plant.saturation import H_G, NAMES, V_F, V_G, P, tables_of
 from tests.plant.truth import compressor_of
 
-ENDS_S, REST_S = 700.0, 250.0
+ENDS_S, REST_S = 750.0, 300.0
 MIX = ((VALVE, CYCLING), (ORIFICE, CYCLING), (VALVE, INTERNAL), (VALVE, EXTERNAL))
 
 
@@ -76,7 +76,7 @@ def test_a_soaked_car_stands_on_saturation_and_returns_toward_it(traces: list[tu
     for _, trace in traces:
         assert trace.values["high"][5] == pytest.approx(saturated, rel=0.03)
         assert trace.values["low"][5] == pytest.approx(saturated, rel=0.05)
-        assert abs(trace.values["high"][-1] - trace.values["low"][-1]) < 8e4
+        assert abs(trace.values["high"][-1] - trace.values["low"][-1]) < 1e5
 
 
 def test_running_pressures_stand_in_the_trades_ranges(traces: list[tuple[Specimen, Trace]]):
@@ -94,6 +94,15 @@ def test_only_clutches_cycle(traces: list[tuple[Specimen, Trace]]):
     for specimen, trace in traces:
         runs = len(compressor_of(trace)["run_intervals"])
         assert runs == 1 or specimen.car.compressor == CYCLING
+
+
+@pytest.mark.parametrize("kind", range(len(MIX)))
+def test_short_of_charge_lowers_the_high_side_and_warms_the_vents(kind: int, every: list[tuple[Specimen, Trace]]):
+    """As the independent samples 09 and 13 do: about 100 to 230 kPa and 5 to 6 K at 38 to 42 % lost."""
+    full, short = every[2 * len(MIX) + kind][1], every[3 * len(MIX) + kind][1]
+    late = (full.t > 250.0) & (full.t < ENDS_S - REST_S)
+    assert np.mean(short.values["high"][late]) < np.mean(full.values["high"][late]) - 5e4
+    assert np.mean(short.values["vent"][late]) > np.mean(full.values["vent"][late]) + 2.0
 
 
 def test_a_seed_makes_the_same_car_whatever_it_runs_beside():
