@@ -1,12 +1,11 @@
 """The comparison in plain words for a terminal."""
 
-import re
 import textwrap
 
 from analysis import wording
 from analysis.comparison import CANNOT_TELL, NOT_COMPARED, NOT_REPAIRED, REPAIRED, Comparison, Difference
 from analysis.findings import Findings
-from analysis.sentences import check_says
+from analysis.sentences import check_says, shown_degrees
 from analysis.shown import KPA, Units
 
 WIDTH = 100
@@ -18,12 +17,9 @@ VERDICTS = {
 }
 
 
-_DEGREES = re.compile(r"(-?[\d.]+) to (-?[\d.]+) degC")
-
-
 def headline(comparison: Comparison, units: Units = KPA) -> str:
     """The verdict in one sentence."""
-    return f"{VERDICTS[comparison.verdict]}: {conditions_said(comparison.verdict_why, units)}."
+    return f"{VERDICTS[comparison.verdict]}: {shown_degrees(comparison.verdict_why, units)}."
 
 
 def verdict_why(comparison: Comparison, after: Findings, units: Units) -> str:
@@ -31,17 +27,7 @@ def verdict_why(comparison: Comparison, after: Findings, units: Units) -> str:
     why = comparison.verdict_why
     for check in after.checks:
         why = why.replace(check.why, check_says(check, units)) if check.why else why
-    return conditions_said(why, units)
-
-
-def conditions_said(text: str, units: Units) -> str:
-    """Words about conditions with their outside air in the reader's unit."""
-
-    def band(found: re.Match[str]) -> str:
-        low, high = (units.level(float(edge), "degC") for edge in found.groups())
-        return f"{low} to {high} {units.temperature}"
-
-    return _DEGREES.sub(band, text)
+    return shown_degrees(why, units)
 
 
 def comparison_summary(comparison: Comparison, units: Units = KPA) -> str:
@@ -98,7 +84,7 @@ def _conditions(comparison: Comparison, units: Units) -> list[str]:
             lines.append("Not matched")
         shown = some[:MOST_CONDITIONS]
         lines += [
-            f"  {wording.clock(c.before_s):>7} | {wording.clock(c.after_s):<7} {conditions_said(c.says, units)}"
+            f"  {wording.clock(c.before_s):>7} | {wording.clock(c.after_s):<7} {shown_degrees(c.says, units)}"
             for c in shown
         ]
         if len(some) > len(shown):

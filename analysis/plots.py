@@ -111,19 +111,26 @@ def figure_of(
     """Describe the trace between two moments; longer ones are reduced to ``buckets`` minima and maxima."""
     lanes = [Lane("compressor pumps", tuple((r.start_s, r.end_s) for r in case.running.runs), "run")]
     numbered = list(enumerate(findings.episodes, start=1))
-    for kind in dict.fromkeys(episode.kind for episode in findings.episodes):
-        own = [(n, e) for n, e in numbered if e.kind == kind]
+    for name in dict.fromkeys(_lane_name(episode) for episode in findings.episodes):
+        own = [(n, e) for n, e in numbered if _lane_name(e) == name]
         spans = tuple((e.start_s, e.end_s) for _, e in own)
-        lanes.append(Lane(wording.title(kind), spans, "episode", tuple(n for n, _ in own)))
+        lanes.append(Lane(name, spans, "episode", tuple(n for n, _ in own)))
     shown = [lane for lane in lanes if any(b >= start_s and a <= end_s for a, b in lane.spans)]
     flags = tuple(
-        Flag(mark.time_s, mark.text or mark.kind.replace("_", " "))
+        Flag(mark.time_s, mark.text or wording.mark(mark.kind))
         for mark in case.timeline.marks
         if start_s <= mark.time_s <= end_s
     )
     gaps = tuple((a, b) for a, b in case.timeline.unrecorded if b > start_s and a < end_s)
     strips = _Strips(case, findings, units, start_s, end_s, buckets).all()
     return Figure(title, start_s, end_s, tuple(s for s in strips if s.lines), tuple(shown), flags, gaps)
+
+
+def _lane_name(episode: Episode) -> str:
+    """A lane a kind of fault; of sensors a lane each, since they overlap."""
+    if episode.kind == "sensor_fault" and episode.channel:
+        return f"{wording.place(episode.channel)} misreads"
+    return wording.title(episode.kind)
 
 
 def chosen(figure: Figure, kinds: Iterable[str], most: int = 4) -> Figure:

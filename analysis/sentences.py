@@ -97,6 +97,7 @@ SUFFIXES = {
 }
 """The unit that a measure's name ends in."""
 _SLOT = re.compile(r"\{(u95 )?([a-z0-9_]+)\}")
+_DEGREES = re.compile(r"((?:-?\d+(?:\.\d+)? to )?-?\d+(?:\.\d+)?) degC")
 
 
 def unit_of(measure: str) -> str:
@@ -113,6 +114,16 @@ def said(evidence: Evidence, units: Units) -> str:
         if made is not None:
             return made
     return evidence.says
+
+
+def shown_degrees(text: str, units: Units = KPA) -> str:
+    """Words of the document with their temperatures in the reader's unit, as print shows it."""
+
+    def converted(found: re.Match[str]) -> str:
+        edges = [units.level(float(edge), "degC") if units != KPA else edge for edge in found[1].split(" to ")]
+        return f"{' to '.join(edges)} {units.temperature}"
+
+    return _DEGREES.sub(converted, text)
 
 
 def filled(template: str, evidence: Evidence, units: Units) -> str | None:
@@ -151,20 +162,20 @@ def _number(name: str, evidence: Evidence, units: Units, *, spread: bool) -> str
 def check_says(check: Check, units: Units) -> str:
     """Why a kind is present, absent or undecided."""
     if units == KPA or not check.evidence:
-        return check.why
+        return shown_degrees(check.why)
     return "; ".join(said(evidence, units) for evidence in check.evidence)
 
 
 def episode_says(episode: Episode, units: Units) -> str:
     """What was seen in an episode, in one line."""
-    return "; ".join(said(evidence, units) for evidence in episode.evidence)
+    return shown_degrees("; ".join(said(evidence, units) for evidence in episode.evidence))
 
 
 def reasons(cause: Cause, units: Units, *, speaks_for: bool) -> list[str]:
     """The reasons for or against a cause, strongest first."""
     chosen = [w for w in cause.weighed if (w.llr > 0) == speaks_for]
     if units == KPA or not chosen:
-        return list(cause.reasons_for if speaks_for else cause.reasons_against)
+        return [shown_degrees(reason) for reason in (cause.reasons_for if speaks_for else cause.reasons_against)]
     return [f"{_fact(weighed, units)}: {weighed.reason}" for weighed in chosen]
 
 

@@ -297,7 +297,7 @@ class _Frame:
     def time_axis(self) -> list[str]:
         y = self._bottom + 9.5
         parts = [_text(self._x(t), y, wording.clock(t), SMALL, "middle") for t in self._time_ticks()]
-        parts.append(_text(self._x1 + 20, y, "h:min:s" if self._figure.end_s >= 3600 else "min:s", SMALL))
+        parts.append(_text(self._x1 + 24, y, "h:min:s" if self._figure.end_s >= 3600 else "min:s", SMALL))
         return parts
 
 

@@ -13,7 +13,7 @@ from analysis.findings import (
     Findings,
     Settling,
 )
-from analysis.sentences import check_says
+from analysis.sentences import check_says, shown_degrees
 from analysis.shown import KPA, SYMBOLS, Units
 from analysis.uncertainty import Measured
 
@@ -68,6 +68,11 @@ def title(kind: str) -> str:
 def place(name: str) -> str:
     """A place in words."""
     return PLACES.get(name, name.replace("_", " "))
+
+
+def mark(kind: str) -> str:
+    """A kind of mark in words."""
+    return {"ac_on": "A/C on", "ac_off": "A/C off"}.get(kind, kind.replace("_", " "))
 
 
 def unit(symbol: str) -> str:
@@ -130,7 +135,7 @@ def verdict_why(findings: Findings, units: Units = KPA) -> str:
     """The reason for the verdict in the reader's units: the checks and quantities that it quotes are said anew."""
     why = findings.verdict_why
     if units == KPA:
-        return why
+        return shown_degrees(why)
     for check in findings.checks:
         why = why.replace(check.why, check_says(check, units))
     for row in findings.expected:

@@ -228,7 +228,7 @@ def seal(recording: Path) -> None:
     digest = seal_folder(recording, software())
     for remark in open_recording(recording).remarks:
         say(remark)
-    say(f"Sealed. Digest {short_digest(digest)}")
+    say(f"Sealed. Digest {short_digest(digest)} - note it on the order, so that it can be shown later.")
     click.echo(digest)
 
 

@@ -8,11 +8,12 @@ from analysis import wording
 from analysis.claim import content
 from analysis.claim.html import colours, rows_of, table_of
 from analysis.claim.typeset import Sheet, breakable, foreign_note, printable, typeset
-from analysis.compare_summary import VERDICTS, conditions_said, verdict_why
+from analysis.compare_summary import VERDICTS, verdict_why
 from analysis.comparison import NOT_COMPARED, Comparison, Difference, Side
 from analysis.findings import Findings, Rate
 from analysis.overlay import Analysed, drives, like_stretch
 from analysis.preferences import Preferences
+from analysis.sentences import shown_degrees
 from analysis.shown import Units
 from analysis.strip_chart import svg_of
 from recorder.recording import short_digest
@@ -131,7 +132,7 @@ def _unmeasured(comparison: Comparison, units: Units) -> list[str]:
         if one.state == NOT_COMPARED:
             by_reason.setdefault(one.difference.why or "no reason given", []).append(one.says)
     lines = [f"{', '.join(named)}: {why}" for why, named in by_reason.items()]
-    return [*(conditions_said(reason, units) for reason in comparison.not_matched), *lines, NOT_MATCHED]
+    return [*(shown_degrees(reason, units) for reason in comparison.not_matched), *lines, NOT_MATCHED]
 
 
 def _difference(one: Difference, units: Units) -> list[str]:
@@ -175,7 +176,7 @@ def _spells_note(comparison: Comparison) -> str:
 
 def _conditions(comparison: Comparison, units: Units) -> list[list[str]]:
     rows = [
-        [conditions_said(c.says, units), wording.clock(c.before_s), wording.clock(c.after_s), c.why or "matched"]
+        [shown_degrees(c.says, units), wording.clock(c.before_s), wording.clock(c.after_s), c.why or "matched"]
         for c in comparison.conditions
     ]
     more = len(rows) - CONDITIONS_LISTED
@@ -190,7 +191,7 @@ def _figures(before: Analysed, after: Analysed, units: Units, figures: dict[str,
     hatched = " Hatched: the fault shows." if whole.figure.lanes else ""
     return {
         "alike": alike is not None,
-        "alike_says": conditions_said(alike.says, units) if alike else NOTHING_ALIKE,
+        "alike_says": shown_degrees(alike.says, units) if alike else NOTHING_ALIKE,
         "drives_says": f"{whole.says} Thin and dashed: before; solid: after.{hatched}",
     }
 

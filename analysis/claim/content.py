@@ -8,9 +8,9 @@ from typing import Any, cast
 
 from analysis import wording
 from analysis.case import CHARGING_U95_KG, RECOVERY_U95_KG
-from analysis.findings import FAULT_FOUND, UNDECIDED, Cause, Findings
+from analysis.findings import CANNOT_TELL, FAULT_FOUND, UNDECIDED, Cause, Findings
 from analysis.plots import usual
-from analysis.sentences import check_says, episode_says, reasons
+from analysis.sentences import check_says, episode_says, reasons, shown_degrees
 from analysis.shown import Units
 from analysis.uncertainty import Measured
 from recorder.recording import short_digest
@@ -23,6 +23,7 @@ USUAL_PLACES = (
 )
 """What a full set of clips covers; what is missing of it is told."""
 NAMES = {"clutch": "clutch supply", "fan": "condenser fan supply", "vehicle_speed": "road speed"}
+NOTHING_EXAMINED = "No kind of fault could be decided, so that nothing follows from none being seen."
 CLEAR = 0.05
 """Adjusted p under which a circumstance is told (common practice, no source)."""
 JUDGED = {
@@ -311,8 +312,14 @@ def how_sure(findings: Findings) -> list[str]:
         lines.append(words[cause.standing])
     elif findings.verdict == FAULT_FOUND:
         lines.append("That something is wrong is shown; why, is not settled.")
-    lines.append(f"{findings.coverage.says}.")
-    return lines
+    if findings.verdict == CANNOT_TELL:
+        lines.append("It cannot be told from this recording.")
+    return [*lines, f"{findings.coverage.says}." if examined(findings) else NOTHING_EXAMINED]
+
+
+def examined(findings: Findings) -> bool:
+    """Whether any kind of fault of the vehicle could be decided: else a drive without a fault says nothing."""
+    return any(c.state != UNDECIDED and c.kind != "sensor_fault" for c in findings.checks)
 
 
 def sensor_rows(findings: Findings, units: Units) -> Rows:
@@ -343,12 +350,14 @@ def sensor_note(findings: Findings) -> str:
     return "* the node states no accuracy: an ordinary sensor's is taken (common practice, no source)"
 
 
-def coverage_lines(findings: Findings) -> list[str]:
+def coverage_lines(findings: Findings, units: Units) -> list[str]:
     """What this drive can say: a short look, where the fault lives, how much driving is enough after a repair."""
     coverage = findings.coverage
+    if not examined(findings):
+        return [NOTHING_EXAMINED]
     lives = [c.says for c in coverage.circumstances if c.p_adjusted < CLEAR]
     lines = [coverage.says, *lives, *([coverage.enough_says] if coverage.enough_says else [])]
-    return [f"{line[:1].upper()}{line[1:]}." for line in lines]
+    return [f"{line[:1].upper()}{shown_degrees(line[1:], units)}." for line in lines]
 
 
 def record_lines(findings: Findings) -> list[str]:

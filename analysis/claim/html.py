@@ -59,7 +59,7 @@ def html_of(case: Case, findings: Findings, photos: Sequence[Photo] = (), units:
         "unmeasured": _list(content.not_measured(findings, units)),
         "charge": table_of(("mass", "kg, u95", "from"), content.charge_rows(findings)),
         "checks": _checks(findings, units),
-        "coverage": _list(content.coverage_lines(findings)),
+        "coverage": _list(content.coverage_lines(findings, units)),
         "job": _job(findings),
         "sensors": _sensors(findings, units),
         "photos": _photographs(photos),

@@ -100,7 +100,7 @@ def sheet_data(case: Case, findings: Findings, units: Units, figures: dict[str, 
         ],
         "expected": content.expected_rows(findings, units, measured_only=True),
         "measures": wording.measure_lines(findings, units),
-        "coverage": content.coverage_lines(findings),
+        "coverage": content.coverage_lines(findings, units),
         "charge": charge,
         "charge_notes": [row[2] for row in charge if row[2] not in ("", "job sheet")],
         "sensors": content.sensor_rows(findings, units),
@@ -140,7 +140,7 @@ def _wrong(findings: Findings, episodes: content.Rows, units: Units) -> list[str
         return ["Nothing, as far as this recording goes.", *(f"{row[2]}, {row[1]}: {row[3]}" for row in episodes[:2])]
     if findings.verdict != FAULT_FOUND:
         why = wording.verdict_why(findings, units)
-        return [f"{why[:1].upper()}{why[1:]}."]
+        return [f"Cannot be told: {why[:1].lower()}{why[1:]}."]
     cause = wording.leading(findings)
     own = [(n, e) for n, e in enumerate(findings.episodes) if cause is not None and e.kind == cause.cause]
     own = own or [(n, e) for n, e in enumerate(findings.episodes) if e.kind != "sensor_fault"]
@@ -148,9 +148,11 @@ def _wrong(findings: Findings, episodes: content.Rows, units: Units) -> list[str
     if longest.permanent:
         return [f"Throughout: {episodes[at][3] if at < len(episodes) else longest.evidence[0].says}."]
     total = wording.clock(sum(e.end_s - e.start_s for _, e in own))
-    seen = f"{wording.count(len(own), 'episode')}, {total} (min:s) in all."
+    unit = "h:min:s" if total.count(":") > 1 else "min:s"
+    seen = f"{wording.count(len(own), 'episode')}, {total} ({unit}){' in all' if len(own) > 1 else ''}."
     row = episodes[at] if at < len(episodes) else None
-    return [seen, f"The longest, No. {row[0]} at {row[1]}: {row[3]}."] if row else [seen]
+    which = "The longest, No." if len(own) > 1 else "No."
+    return [seen, f"{which} {row[0]} at {row[1]}: {row[3]}."] if row else [seen]
 
 
 def _figures(case: Case, findings: Findings, units: Units, figures: dict[str, str]) -> dict[str, Any]:

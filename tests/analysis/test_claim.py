@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.case import Case
-from analysis.claim import content, write_report
+from analysis.claim import content, write_comparison, write_report
 from analysis.claim.customer import PLAIN, customer_page
 from analysis.claim.sheet import claim_sheet
 from analysis.diagnose import diagnose_timeline
@@ -28,7 +28,7 @@ from tests.analysis.pdf import colliding, page_words
 from tests.analysis.pdf import words_of as pdf_words
 from tests.conftest import ROOT, warmspell
 
-BEFORE = ROOT / "recordings" / "minibus-7-before"
+BEFORE, AFTER = (ROOT / "recordings" / f"minibus-7-{when}" for when in ("before", "after"))
 EVIL = '<script>alert(1)</script> #import "x" $ \\ [*bold*] =SUM(A1) {{7*7}} </script> é Ж Ω'
 JARS = ("preflight", "pdfbox2", "xmpbox", "fontbox2", "commons-logging", "javax.activation", "jaxb-api")
 
@@ -118,12 +118,14 @@ def test_an_independent_validator_finds_archival_pdfs(report: Path, tmp_path: Pa
         pytest.skip("libpdfbox2-java, libactivation-java, libjaxb-api-java (Debian packages) are not installed")
     broken = tmp_path / "broken.pdf"
     broken.write_bytes((report / "claim-sheet.pdf").read_bytes().replace(b"<pdfaid:part>1", b"<pdfaid:part>7"))
+    write_comparison(open_recording(BEFORE), open_recording(AFTER), tmp_path, "test")
     said: dict[str, str] = {}
-    for path in (report / "claim-sheet.pdf", report / "customer-page.pdf", broken):
+    for path in (report / "claim-sheet.pdf", report / "customer-page.pdf", tmp_path / "comparison.pdf", broken):
         command = ["java", "-cp", ":".join(jars), "org.apache.pdfbox.preflight.Validator_A1b", str(path)]
         said[path.name] = subprocess.run(command, capture_output=True, text=True, check=False).stdout
     assert "is a valid PDF/A-1b file" in said["claim-sheet.pdf"], said["claim-sheet.pdf"]
     assert "is a valid PDF/A-1b file" in said["customer-page.pdf"], said["customer-page.pdf"]
+    assert "is a valid PDF/A-1b file" in said["comparison.pdf"], said["comparison.pdf"]
     assert "is not a valid PDF/A-1b file" in said["broken.pdf"]
 
 
@@ -285,6 +287,8 @@ def test_a_thin_recording_gets_an_honest_sheet(tmp_path: Path):
     write_report(plain_recording(), tmp_path, "test")
     text = words_of((tmp_path / "claim-sheet.pdf").read_bytes(), tmp_path)
     assert "CANNOT TELL Not recorded: low side and high side." in text
+    assert "No kind of fault could be decided, so that nothing follows from none being seen." in text
+    assert "an hour could still" not in text
     assert "not clipped on: low side, high side, return air, ambient air" in text
     page = words_of((tmp_path / "customer-page.pdf").read_bytes(), tmp_path)
     assert "This recording does not show enough to say whether there is a fault." in page

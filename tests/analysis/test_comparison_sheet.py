@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from analysis.claim import write_comparison
 from analysis.compare import analysed
-from analysis.compare_summary import conditions_said
 from analysis.overlay import drives, like_stretch
 from analysis.preferences import Preferences
+from analysis.sentences import shown_degrees
 from analysis.shown import KPA, PSI
 from analysis.strip_chart import NAME, apart, shared_out
 from recorder.recording import open_recording
@@ -131,7 +131,7 @@ def test_a_permanent_fault_is_laid_over_where_both_drove_longest_alike(samples: 
 
 def test_outside_air_in_conditions_is_said_in_the_readers_unit():
     """-40 degC = -40 degF, 100 degC = 212 degF by definition."""
-    assert conditions_said("standing, -40 to 100 degC outside", PSI) == "standing, -40 to 212 °F outside"
+    assert shown_degrees("standing, -40 to 100 degC outside", PSI) == "standing, -40 to 212 °F outside"
     assert Preferences().units == KPA
 
 
