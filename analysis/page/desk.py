@@ -127,12 +127,13 @@ def live_findings(folder: str) -> dict[str, Any]:
     return told_live(findings, case)
 
 
-def review(folder: str) -> dict[str, Any]:
+def review(folder: str, units: str) -> dict[str, Any]:
     """Everything the write-up shows of one recording, in words and numbers."""
     from analysis.page.words import told
+    from analysis.shown import CHOICES
 
-    recording, findings, _, series = _held(folder)
-    return told(recording, findings, [one.name for one in series])
+    recording, findings, _, _ = _held(folder)
+    return told(recording, findings, CHOICES[units])
 
 
 def verdict(folder: str) -> dict[str, Any]:
@@ -153,12 +154,15 @@ def window(folder: str, start_s: float, end_s: float, buckets: int) -> dict[str,
     return packed(series, start_s, end_s, buckets)
 
 
-def write_sheets(folder: str, out: str) -> list[str]:
-    """Write claim sheet and report; returns the file names."""
+def write_sheets(folder: str, out: str, units: str, paper: str, bundled: bool) -> list[str]:
+    """Write claim sheet, customer page and report; returns the file names. Photographs lie in ``out/photos``."""
     from analysis.claim import write_report
+    from analysis.preferences import preferences
 
     recording, _, _, _ = _held(folder)
-    return [path.name for path in write_report(recording, Path(out), _software())]
+    photos = sorted((Path(out) / "photos").glob("*"))
+    made = write_report(recording, Path(out), _software(), preferences(units, paper), photos, bundled=bundled)
+    return [path.name for path in made]
 
 
 def import_csv(file: str, out: str) -> str:
