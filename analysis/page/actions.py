@@ -278,12 +278,25 @@ async def write_sheets(request: Request) -> JSONResponse:
     """Write claim sheet, customer page and report, in the reader's units and on their paper."""
     asked = await json_of(request)
     shelf, name = shelf_of(request), request.path_params["name"]
-    out = shelf.sheets_folder(name)
+    wanted = (str(shelf.folder(name)), str(shelf.sheets_folder(name)), *reader_of(asked), bool(asked.get("bundle")))
+    return JSONResponse({"files": await request.app.state.work.run("desk", desk.write_sheets, *wanted)})
+
+
+async def write_comparison(request: Request) -> JSONResponse:
+    """Write the comparison of two recordings; it lies with the sheets of the later one."""
+    asked = await json_of(request)
+    shelf = shelf_of(request)
+    before, after = (shelf.folder(str(asked.get(side, ""))) for side in ("before", "after"))
+    wanted = (str(before), str(after), str(shelf.sheets_folder(after.name)), *reader_of(asked))
+    return JSONResponse({"files": await request.app.state.work.run("desk", desk.write_comparison, *wanted)})
+
+
+def reader_of(asked: dict[str, Any]) -> tuple[str, str]:
+    """The units and the paper that a sheet is written in."""
     units, paper = UNITS.get(str(asked.get("units", "kpa"))), PAPER_NAMES.get(str(asked.get("paper", "a4")))
     if units is None or paper is None:
         raise InputError("the sheet is written in kPa, bar or psi, on A4 or letter.")
-    wanted = (str(shelf.folder(name)), str(out), units, paper, bool(asked.get("bundle")))
-    return JSONResponse({"files": await request.app.state.work.run("desk", desk.write_sheets, *wanted)})
+    return units, paper
 
 
 async def attach_photo(request: Request) -> JSONResponse:

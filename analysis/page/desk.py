@@ -187,10 +187,11 @@ def correct_mark(folder: str, asked: dict[str, Any], by: str, reason: str) -> di
     return corrections.correct_mark(Path(folder), asked, by, reason)
 
 
-def compared(before: str, after: str) -> dict[str, Any]:
+def compared(before: str, after: str, units: str) -> dict[str, Any]:
     """Two recordings side by side."""
     from analysis.compare import compare_analysed
     from analysis.page.before_after import told
+    from analysis.shown import CHOICES
     from recorder.errors import InputError
 
     sides: list[tuple[Findings, Case]] = []
@@ -199,7 +200,16 @@ def compared(before: str, after: str) -> dict[str, Any]:
         if case is None:
             raise InputError(f"{Path(folder).name}: holds no sample that can be read.")
         sides.append((findings, case))
-    return told(compare_analysed(*sides))
+    return told(compare_analysed(*sides), CHOICES[units])
+
+
+def write_comparison(before: str, after: str, out: str, units: str, paper: str) -> list[str]:
+    """Write the comparison with its overlaid traces; returns the file names."""
+    from analysis.claim import write_comparison as write
+    from analysis.preferences import preferences
+
+    pair = (_held(folder)[0] for folder in (before, after))
+    return [path.name for path in write(*pair, Path(out), _software(), preferences(units, paper))[1]]
 
 
 def find(ports: list[str], radio: bool) -> dict[str, Any]:

@@ -132,6 +132,10 @@ class LiveRecording:
             self.channels[known] = channel
         return known
 
+    def places(self) -> set[str]:
+        """Places from which readings came so far."""
+        return {self.channels[name].place for name in self.latest}
+
     def readings(self) -> dict[str, Reading]:
         """Latest value of each channel; one that is older than a few seconds of the drive is stale."""
         patience_s = max(3.0, SILENT_S * self.time_scale)

@@ -62,6 +62,7 @@ def page_app(out: Path, token: str | None, *, demo: bool) -> ASGIApp:
         Route("/api/review/{name}", actions.review),
         Route("/api/trace/{name}", actions.trace),
         Route("/api/sheets/{name}", actions.write_sheets, methods=["POST"]),
+        Route("/api/comparison", actions.write_comparison, methods=["POST"]),
         Route("/api/photo/{name}", actions.attach_photo, methods=["POST"]),
         Route("/api/drop-photo/{name}", actions.drop_photo, methods=["POST"]),
         WebSocketRoute("/live/{name}", actions.live),

@@ -135,7 +135,7 @@ async def compare(request: Request) -> Response:
     values: dict[str, Any] = {"screen": "write-up", "entries": entries, "names": names, "told": None}
     if all(names.values()):
         folders = [str(shelf.folder(name)) for name in names.values()]
-        values["told"] = await request.app.state.work.run("desk", desk.compared, *folders)
+        values["told"] = await request.app.state.work.run("desk", desk.compared, *folders, units_of(request))
     return _page(request, "compare.html", values)
 
 

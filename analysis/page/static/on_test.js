@@ -97,6 +97,7 @@ function showGuided(guided) {
   if (!guided) return;
   const parts = [make("p", `${guided.title}, step ${Math.min(guided.step, guided.steps.length)} of ${guided.steps.length}`)];
   parts.push(make("p", guided.says, {class: "do"}), make("p", guided.caution, {class: "quiet"}));
+  if (!guided.over && guided.lacking.length) parts.push(make("p", `Without ${guided.lacking.join(" and ")} it cannot watch by itself: press Done already when a step is done.`, {class: "wrong"}));
   if (!guided.over && guided.enough_s) {
     const bar = make("progress", "", {max: guided.enough_s, "aria-label": "Recorded of what is usually enough"});
     bar.value = Math.min(guided.since_s, guided.enough_s);

@@ -1,6 +1,7 @@
 // The write-up: trace, stepping, sheets.
 import {ask, make, order, say} from "./ask.js";
 import {bindCorrections} from "./correct_mark.js";
+import {showSheets} from "./sheets.js";
 import {Trace} from "./trace.js";
 import {choose, chosen} from "./units.js";
 
@@ -52,24 +53,11 @@ for (const button of document.querySelectorAll(".episodes button[data-start]")) 
   });
 }
 
-function showSheets(files, fresh) {
-  if (files.length === 0) return;
-  const papers = make("div", "", {class: "papers"});
-  const links = make("p", "", {class: "actions"});
-  for (const [file, words] of [["claim-sheet.pdf", "Claim sheet, PDF"], ["report.html", "Report with trace, HTML"], ["customer-page.pdf", "Customer page, PDF"], ["findings.json", "Findings, JSON"], ["bundle.zip", "Everything, ZIP"]]) {
-    if (files.includes(file)) links.append(make("a", words, {class: "button", href: `/sheets/${name}/${file}`, download: ""}));
-  }
-  for (const file of files.filter((f) => f.endsWith(".png"))) {
-    papers.append(make("img", "", {src: `/sheets/${name}/${file}${fresh ? `?${Date.now()}` : ""}`, alt: file.startsWith("customer") ? "Customer page" : `Claim sheet, page ${file.match(/\d+/)?.[0] ?? ""}`, loading: "lazy"}));
-  }
-  by("written").replaceChildren(links, papers);
-}
-
 by("write")?.addEventListener("click", () => {
   by("write").disabled = true;
   by("write").textContent = "Writing …";
   order(`/api/sheets/${name}`, {units: chosen(), paper: by("paper").value, bundle: by("bundle").checked}).then(({files}) => {
-    showSheets(files, true);
+    showSheets(by("written"), name, files, true);
     say("The claim sheet is written.");
   }).catch((reason) => say(reason.message, true)).finally(() => {
     by("write").disabled = false;
@@ -116,4 +104,4 @@ by("seal")?.addEventListener("click", () => {
   });
 });
 bindCorrections(name, told.marks);
-showSheets(by("written").dataset.files.split(" ").filter(Boolean), false);
+showSheets(by("written"), name, by("written").dataset.files.split(" ").filter(Boolean), false);
