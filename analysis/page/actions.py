@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import re
 import tempfile
 from pathlib import Path
 from typing import Any, cast
@@ -18,6 +19,11 @@ from recorder.assignment import Assignment, assignment_from
 from recorder.errors import InputError
 
 NO_DEMO = "the demo node is there with: warmspell open --demo"
+UNITS = {"kpa": "kPa", "bar": "bar", "psi": "psi"}
+PAPER_NAMES = {"a4": "a4", "letter": "letter"}
+PHOTO_STARTS = {b"\xff\xd8\xff": ".jpg", b"\x89PNG\r\n\x1a\n": ".png"}
+LARGEST_PHOTO, MOST_PHOTOS = 20_000_000, 24
+"""As ``analysis.claim.photos``."""
 LARGEST_FORM = 256_000
 LARGEST_IMPORT = 300_000_000
 MOST_LISTED = 300
@@ -31,6 +37,11 @@ class TooLargeError(Exception):
 def shelf_of(request: Request | WebSocket) -> Shelf:
     """The shelf of the app."""
     return cast("Shelf", request.app.state.shelf)
+
+
+def units_of(request: Request) -> str:
+    """The units that this browser chose."""
+    return UNITS.get(request.cookies.get("units", "kpa"), "kPa")
 
 
 async def body_of(request: Request, most: int) -> bytes:
@@ -226,7 +237,7 @@ async def guided(request: Request) -> JSONResponse:
 async def review(request: Request) -> JSONResponse:
     """Everything the write-up shows."""
     folder = shelf_of(request).folder(request.path_params["name"])
-    return JSONResponse(await request.app.state.work.run("desk", desk.review, str(folder)))
+    return JSONResponse(await request.app.state.work.run("desk", desk.review, str(folder), units_of(request)))
 
 
 async def trace(request: Request) -> JSONResponse:
@@ -264,11 +275,60 @@ async def _amend(request: Request, work: Any, what: Any, asked: dict[str, Any]) 
 
 
 async def write_sheets(request: Request) -> JSONResponse:
-    """Write claim sheet and report."""
+    """Write claim sheet, customer page and report, in the reader's units and on their paper."""
+    asked = await json_of(request)
     shelf, name = shelf_of(request), request.path_params["name"]
-    out = shelf.sheets_folder(name)
-    files = await request.app.state.work.run("desk", desk.write_sheets, str(shelf.folder(name)), str(out))
-    return JSONResponse({"files": files})
+    wanted = (str(shelf.folder(name)), str(shelf.sheets_folder(name)), *reader_of(asked), bool(asked.get("bundle")))
+    return JSONResponse({"files": await request.app.state.work.run("desk", desk.write_sheets, *wanted)})
+
+
+async def write_comparison(request: Request) -> JSONResponse:
+    """Write the comparison of two recordings; it lies with the sheets of the later one."""
+    asked = await json_of(request)
+    shelf = shelf_of(request)
+    before, after = (shelf.folder(str(asked.get(side, ""))) for side in ("before", "after"))
+    wanted = (str(before), str(after), str(shelf.sheets_folder(after.name)), *reader_of(asked))
+    return JSONResponse({"files": await request.app.state.work.run("desk", desk.write_comparison, *wanted)})
+
+
+def reader_of(asked: dict[str, Any]) -> tuple[str, str]:
+    """The units and the paper that a sheet is written in."""
+    units, paper = UNITS.get(str(asked.get("units", "kpa"))), PAPER_NAMES.get(str(asked.get("paper", "a4")))
+    if units is None or paper is None:
+        raise InputError("the sheet is written in kPa, bar or psi, on A4 or letter.")
+    return units, paper
+
+
+async def attach_photo(request: Request) -> JSONResponse:
+    """Take a photograph for the sheets; the sealed recording is not touched."""
+    folder = shelf_of(request).sheets_folder(request.path_params["name"]) / "photos"
+    data = await body_of(request, LARGEST_PHOTO)
+    kind = next((suffix for start, suffix in PHOTO_STARTS.items() if data.startswith(start)), None)
+    if kind is None:
+        raise InputError("that is no JPEG or PNG.")
+    stem = re.sub(r"[^A-Za-z0-9]+", "-", Path(request.query_params.get("name", "photo")).stem).strip("-")[:60]
+    held = {path.name for path in folder.glob("*")} if folder.is_dir() else set[str]()
+    name = f"{stem or 'photo'}{kind}"
+    if len(held | {name}) > MOST_PHOTOS:
+        raise InputError(f"the sheet takes {MOST_PHOTOS} photographs at the most.")
+    await asyncio.to_thread(_put, folder / name, data)
+    return JSONResponse({"photos": sorted(held | {name})})
+
+
+async def drop_photo(request: Request) -> JSONResponse:
+    """Leave a photograph out again."""
+    folder = shelf_of(request).sheets_folder(request.path_params["name"]) / "photos"
+    wanted = str((await json_of(request)).get("photo", ""))
+    held = {path.name: path for path in folder.glob("*")} if folder.is_dir() else {}
+    if wanted not in held:
+        raise InputError("there is no such photograph.")
+    held.pop(wanted).unlink()
+    return JSONResponse({"photos": sorted(held)})
+
+
+def _put(path: Path, data: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(data)
 
 
 async def live(socket: WebSocket) -> None:

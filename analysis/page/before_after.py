@@ -3,14 +3,16 @@
 from typing import Any
 
 from analysis import compare_summary, wording
-from analysis.comparison import NOT_COMPARED, NOT_REPAIRED, REPAIRED, Comparison, Difference, Side
+from analysis.compare_summary import conditions_said
+from analysis.comparison import NOT_COMPARED, NOT_REPAIRED, REPAIRED, Comparison, Conditions, Difference, Side
 from analysis.findings import Rate
+from analysis.shown import Units
 
 MOST_CONDITIONS = 30
 
 
-def told(comparison: Comparison) -> dict[str, Any]:
-    """Everything the screen shows."""
+def told(comparison: Comparison, units: Units) -> dict[str, Any]:
+    """Everything the screen shows, in the reader's units."""
     spells = comparison.spells
     return {
         "headline": compare_summary.VERDICTS[comparison.verdict],
@@ -22,16 +24,21 @@ def told(comparison: Comparison) -> dict[str, Any]:
         "spells": spells.says,
         "rates": [_rate("before", spells.before), _rate("after", spells.after)],
         "chance": f"{spells.p_fell:.2g}" if spells.p_fell is not None and spells.before.count else None,
-        "rows": [_row(one) for one in comparison.differences if one.state != NOT_COMPARED],
+        "rows": [_row(one, units) for one in comparison.differences if one.state != NOT_COMPARED],
         "left": [f"{d.says}: {d.difference.why}" for d in comparison.differences if d.state == NOT_COMPARED],
-        "matched": [
-            {"says": c.says, "before": wording.clock(c.before_s), "after": wording.clock(c.after_s)}
-            for c in comparison.conditions
-            if c.why is None
-        ][:MOST_CONDITIONS],
-        "not_matched": [f"{c.says}: {c.why}" for c in comparison.conditions if c.why is not None][:MOST_CONDITIONS]
-        + list(comparison.not_matched),
+        "matched": [_conditions(c, units) for c in comparison.conditions if c.why is None][:MOST_CONDITIONS],
+        "not_matched": _not_matched(comparison, units),
     }
+
+
+def _conditions(one: Conditions, units: Units) -> dict[str, str]:
+    clocks = {"before": wording.clock(one.before_s), "after": wording.clock(one.after_s)}
+    return {"says": conditions_said(one.says, units), **clocks}
+
+
+def _not_matched(comparison: Comparison, units: Units) -> list[str]:
+    left = [f"{one.says}: {one.why}" for one in comparison.conditions if one.why is not None][:MOST_CONDITIONS]
+    return [conditions_said(line, units) for line in [*left, *comparison.not_matched]]
 
 
 def _side(when: str, side: Side) -> dict[str, Any]:
@@ -59,12 +66,12 @@ def _rate(when: str, rate: Rate) -> dict[str, Any]:
     }
 
 
-def _row(one: Difference) -> dict[str, Any]:
-    unit = one.unit if one.unit != "kPa" else "kPa gauge"
+def _row(one: Difference, units: Units) -> dict[str, Any]:
+    gauge = ", gauge" if one.unit == "kPa" else ""
     return {
-        "says": one.says,
-        "before": wording.shown(one.before),
-        "after": wording.shown(one.after, unit),
-        "change": wording.shown(one.difference, "kPa" if one.unit == "kPa" else "K"),
+        "says": f"{one.says}{gauge}",
+        "before": units.shown(one.before, one.unit),
+        "after": units.shown(one.after, one.unit),
+        "change": units.shown(one.difference, "kPa" if one.unit == "kPa" else "K"),
         "state": one.state,
     }

@@ -127,12 +127,13 @@ def live_findings(folder: str) -> dict[str, Any]:
     return told_live(findings, case)
 
 
-def review(folder: str) -> dict[str, Any]:
+def review(folder: str, units: str) -> dict[str, Any]:
     """Everything the write-up shows of one recording, in words and numbers."""
     from analysis.page.words import told
+    from analysis.shown import CHOICES
 
-    recording, findings, _, series = _held(folder)
-    return told(recording, findings, [one.name for one in series])
+    recording, findings, _, _ = _held(folder)
+    return told(recording, findings, CHOICES[units])
 
 
 def verdict(folder: str) -> dict[str, Any]:
@@ -153,12 +154,15 @@ def window(folder: str, start_s: float, end_s: float, buckets: int) -> dict[str,
     return packed(series, start_s, end_s, buckets)
 
 
-def write_sheets(folder: str, out: str) -> list[str]:
-    """Write claim sheet and report; returns the file names."""
+def write_sheets(folder: str, out: str, units: str, paper: str, bundled: bool) -> list[str]:
+    """Write claim sheet, customer page and report; returns the file names. Photographs lie in ``out/photos``."""
     from analysis.claim import write_report
+    from analysis.preferences import preferences
 
     recording, _, _, _ = _held(folder)
-    return [path.name for path in write_report(recording, Path(out), _software())]
+    photos = sorted((Path(out) / "photos").glob("*"))
+    made = write_report(recording, Path(out), _software(), preferences(units, paper), photos, bundled=bundled)
+    return [path.name for path in made]
 
 
 def import_csv(file: str, out: str) -> str:
@@ -183,10 +187,11 @@ def correct_mark(folder: str, asked: dict[str, Any], by: str, reason: str) -> di
     return corrections.correct_mark(Path(folder), asked, by, reason)
 
 
-def compared(before: str, after: str) -> dict[str, Any]:
+def compared(before: str, after: str, units: str) -> dict[str, Any]:
     """Two recordings side by side."""
     from analysis.compare import compare_analysed
     from analysis.page.before_after import told
+    from analysis.shown import CHOICES
     from recorder.errors import InputError
 
     sides: list[tuple[Findings, Case]] = []
@@ -195,7 +200,16 @@ def compared(before: str, after: str) -> dict[str, Any]:
         if case is None:
             raise InputError(f"{Path(folder).name}: holds no sample that can be read.")
         sides.append((findings, case))
-    return told(compare_analysed(*sides))
+    return told(compare_analysed(*sides), CHOICES[units])
+
+
+def write_comparison(before: str, after: str, out: str, units: str, paper: str) -> list[str]:
+    """Write the comparison with its overlaid traces; returns the file names."""
+    from analysis.claim import write_comparison as write
+    from analysis.preferences import preferences
+
+    pair = (_held(folder)[0] for folder in (before, after))
+    return [path.name for path in write(*pair, Path(out), _software(), preferences(units, paper))[1]]
 
 
 def find(ports: list[str], radio: bool) -> dict[str, Any]:

@@ -4,6 +4,7 @@ Rungs are temperatures; superheat and subcooling are gaps between rungs. The ban
 ``analysis.expected`` (common practice), for the present ambient air and road speed.
 """
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -92,7 +93,7 @@ def ladder_of(readings: dict[str, Reading], job: JobSheet, pumping_told: bool | 
     held = {name: reading for name, reading in readings.items() if not reading.stale}
     values = {name: reading.value for name, reading in held.items()}
     fluid = refrigerant(job.refrigerant) if job.refrigerant else None
-    air_kpa = _barometric_kpa(values, job)
+    air_kpa = barometric_kpa(values, job)
     gauge = {side: _gauge_kpa(held.get(side), air_kpa) for side in ("low_side", "high_side")}
     evaporating = _saturation(fluid, gauge["low_side"], air_kpa)
     condensing = _saturation(fluid, gauge["high_side"], air_kpa)
@@ -118,18 +119,20 @@ def ladder_of(readings: dict[str, Reading], job: JobSheet, pumping_told: bool | 
     )
 
 
-def _barometric_kpa(values: dict[str, float], job: JobSheet) -> float:
+def barometric_kpa(values: Mapping[str, float], job: JobSheet) -> float:
+    """Air pressure now: measured, else of the standard atmosphere at the stated altitude."""
     return values.get("barometer", standard_atmosphere_kpa(job.altitude_m or 0.0))
 
 
+def above_gauge_kpa(channel: Channel, air_kpa: float) -> float:
+    """What a pressure channel's stored values are above gauge pressure."""
+    if channel.reference == "absolute":
+        return air_kpa
+    return 0.0 if channel.sealed_at_kpa is None else air_kpa - channel.sealed_at_kpa
+
+
 def _gauge_kpa(reading: Reading | None, air_kpa: float) -> float | None:
-    if reading is None:
-        return None
-    if reading.channel.reference == "absolute":
-        return reading.value - air_kpa
-    if reading.channel.sealed_at_kpa is not None:
-        return reading.value + reading.channel.sealed_at_kpa - air_kpa
-    return reading.value
+    return None if reading is None else reading.value - above_gauge_kpa(reading.channel, air_kpa)
 
 
 def _saturation(fluid: Refrigerant | None, gauge_kpa: float | None, air_kpa: float) -> float | None:

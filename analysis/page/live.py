@@ -11,14 +11,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.expected import SETTLED_IN_S
-from analysis.page.ladder import Ladder, Reading, ladder_of
+from analysis.page.ladder import CLUTCH_ON_V, Ladder, Reading, above_gauge_kpa, barometric_kpa, ladder_of
 from analysis.page.tail import SILENT_S, JournalTail, NodeTail
+from analysis.refrigerant import refrigerant
 from recorder.jobsheet import JobSheet, job_sheet_from
 from recorder.node import Channel
 
 STRIP_S = 600.0
 BUCKET_S = 1.0
-SHOWN_LINES = ("evaporating", "condensing", "superheat", "subcooling")
+SATURATIONS = (
+    ("low_side", "evaporating", ("suction_line", "evaporator_out"), "superheat", 1.0),
+    ("high_side", "condensing", ("liquid_line",), "subcooling", -1.0),
+)
+"""Side, its saturation line, the probes whose difference from it counts, that difference and its sign."""
 Bucket = list[float]
 
 
@@ -72,6 +77,7 @@ class LiveRecording:
         self.folder = folder
         self.job: JobSheet = job_sheet_from(about["job_sheet"], str(folder / "opening.json"))
         self.utc_ns, self.monotonic_ns = int(about["utc_ns"]), int(about["monotonic_ns"])
+        self._fluid = refrigerant(self.job.refrigerant) if self.job.refrigerant else None
         self.nodes: dict[str, NodeTail] = {}
         self.channels: dict[str, Channel] = {}
         self.latest: dict[str, tuple[float, float]] = {}
@@ -114,6 +120,7 @@ class LiveRecording:
             good = np.flatnonzero(np.isfinite(own))
             if len(good):
                 self.latest[name] = float(t_s[good[-1]]), float(own[good[-1]])
+        self._derive_lines(t_s, {self._name(node, channel): values[channel.id] for channel in channels})
 
     def _name(self, node: str, channel: Channel) -> str:
         """A channel's id, or the place's next free number where two nodes use one id (as the timeline does)."""
@@ -124,6 +131,10 @@ class LiveRecording:
             self._names[node, channel.id] = known
             self.channels[known] = channel
         return known
+
+    def places(self) -> set[str]:
+        """Places from which readings came so far."""
+        return {self.channels[name].place for name in self.latest}
 
     def readings(self) -> dict[str, Reading]:
         """Latest value of each channel; one that is older than a few seconds of the drive is stale."""
@@ -157,19 +168,35 @@ class LiveRecording:
         """The ladder now."""
         return ladder_of(self.readings(), self.job, self.pumping_told)
 
+    def _derive_lines(self, t_s: NDArray[np.float64], rows: dict[str, NDArray[np.float64]]) -> None:
+        """Saturation temperatures of every row that arrived, superheat and subcooling where the compressor pumped.
+
+        What another node reads is taken as it last stood.
+        """
+        if self._fluid is None:
+            return
+        air_kpa = barometric_kpa({name: value for name, (_, value) in self.latest.items()}, self.job)
+        pumping = (
+            rows["clutch"] > CLUTCH_ON_V if "clutch" in rows else np.full(len(t_s), self.pumping_told is not False)
+        )
+        for side, line, probes, gap, sign in SATURATIONS:
+            if side not in rows:
+                continue
+            absolute_kpa = rows[side] - above_gauge_kpa(self.channels[side], air_kpa) + air_kpa
+            degc = self._fluid.saturation_temperature(absolute_kpa)
+            self.lines.setdefault(line, Line("degC")).add(t_s, degc)
+            probe = next((rows.get(name, self._last(name, t_s)) for name in probes if name in self.channels), None)
+            if probe is not None:
+                self.lines.setdefault(gap, Line("K")).add(t_s, np.where(pumping, sign * (probe - degc), np.nan))
+
+    def _last(self, name: str, t_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        at_s, value = self.latest.get(name, (-np.inf, np.nan))
+        return np.full(len(t_s), value if t_s[0] - at_s <= SILENT_S * self.time_scale else np.nan)
+
     def _derive(self) -> None:
         ladder = self.ladder()
         if ladder.pumping is not True:
             self._resting_s = self.now_s
-        values = {
-            "evaporating": (ladder.evaporating_degc, "degC"),
-            "condensing": (ladder.condensing_degc, "degC"),
-            "superheat": (ladder.superheat_k, "K"),
-            "subcooling": (ladder.subcooling_k, "K"),
-        }
-        for name, (value, unit) in values.items():
-            if value is not None:
-                self.lines.setdefault(name, Line(unit)).add(np.array([self.now_s]), np.array([value]))
         for line in self.lines.values():
             line.forget(self.now_s - STRIP_S)
 

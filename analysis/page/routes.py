@@ -29,6 +29,7 @@ def page_app(out: Path, token: str | None, *, demo: bool) -> ASGIApp:
     async def lifespan(app: Starlette) -> AsyncGenerator[None]:
         shelf, work = Shelf(out), Desk()
         app.state.shelf, app.state.work, app.state.demo = shelf, work, demo
+        app.state.token = token
         app.state.feed, app.state.recorders = Feed(shelf, work), Recorders(shelf.out)
         threading.Thread(target=warm_up, daemon=True).start()
         yield
@@ -61,6 +62,9 @@ def page_app(out: Path, token: str | None, *, demo: bool) -> ASGIApp:
         Route("/api/review/{name}", actions.review),
         Route("/api/trace/{name}", actions.trace),
         Route("/api/sheets/{name}", actions.write_sheets, methods=["POST"]),
+        Route("/api/comparison", actions.write_comparison, methods=["POST"]),
+        Route("/api/photo/{name}", actions.attach_photo, methods=["POST"]),
+        Route("/api/drop-photo/{name}", actions.drop_photo, methods=["POST"]),
         WebSocketRoute("/live/{name}", actions.live),
         Mount("/static", StaticFiles(directory=HERE / "static")),
         Mount("/vendor", StaticFiles(directory=VENDOR)),

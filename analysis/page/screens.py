@@ -10,7 +10,7 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 from starlette.templating import Jinja2Templates
 
 from analysis.page import desk, under_way
-from analysis.page.actions import TooLargeError, shelf_of
+from analysis.page.actions import TooLargeError, shelf_of, units_of
 from analysis.page.fit_up import BOARD, PRE_CHECKS
 from analysis.page.forms import GROUPS, typed_of
 from analysis.page.shelf import SHEET_TYPES, NotHereError
@@ -49,7 +49,22 @@ def _page(request: Request, template: str, values: Mapping[str, Any], status: in
 
 async def home(request: Request) -> Response:
     """What is recorded, and what to do next."""
-    return _page(request, "home.html", {"screen": "write-up"})
+    return _page(request, "home.html", {"screen": "write-up", "invitations": _invitations(request)})
+
+
+def _invitations(request: Request) -> list[dict[str, str]]:
+    """How a phone gets here, where the page is open to the network: address, token, square code."""
+    token = request.app.state.token
+    if token is None:
+        return []
+    import segno
+
+    from analysis.page.serve import invitations_to
+
+    return [
+        {"address": address, "token": token, "code": segno.make(whole, error="l").svg_data_uri(scale=4, border=3)}
+        for address, whole in invitations_to(request.url.port or 80, token)
+    ]
 
 
 async def fit_up(request: Request) -> Response:
@@ -89,7 +104,7 @@ async def write_up(request: Request) -> Response:
     if folder.name in under_way.alive(shelf.out) and not (folder / "recording.json").exists():
         return RedirectResponse(f"/test/{folder.name}", 303)
     try:
-        told = await request.app.state.work.run("desk", desk.review, str(folder))
+        told = await request.app.state.work.run("desk", desk.review, str(folder), units_of(request))
     except InputError as reason:
         says = str(reason).replace(f"{folder}/", "").replace(str(folder), folder.name)
         return _page(request, "damaged.html", {"screen": "write-up", "name": folder.name, "says": says})
@@ -98,6 +113,7 @@ async def write_up(request: Request) -> Response:
         "name": folder.name,
         "told": told,
         "sheets": shelf.sheets(folder.name),
+        "photos": shelf.photos(folder.name),
         "kinds": MARKS,
     }
     return _page(request, "write_up.html", values)
@@ -106,7 +122,7 @@ async def write_up(request: Request) -> Response:
 async def job_sheet(request: Request) -> Response:
     """The job sheet of a sealed recording, to correct."""
     folder = shelf_of(request).folder(request.path_params["name"])
-    told = await request.app.state.work.run("desk", desk.review, str(folder))
+    told = await request.app.state.work.run("desk", desk.review, str(folder), units_of(request))
     values = {"screen": "write-up", "name": folder.name, "groups": GROUPS, "typed": typed_of(told["job"])}
     return _page(request, "job_sheet.html", values)
 
@@ -119,7 +135,7 @@ async def compare(request: Request) -> Response:
     values: dict[str, Any] = {"screen": "write-up", "entries": entries, "names": names, "told": None}
     if all(names.values()):
         folders = [str(shelf.folder(name)) for name in names.values()]
-        values["told"] = await request.app.state.work.run("desk", desk.compared, *folders)
+        values["told"] = await request.app.state.work.run("desk", desk.compared, *folders, units_of(request))
     return _page(request, "compare.html", values)
 
 

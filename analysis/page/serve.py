@@ -88,16 +88,22 @@ def _folder(opening: Opening) -> Path:
     return default_folder().with_name("demo") if opening.demo else default_folder()
 
 
+def invitations_to(port: int, token: str) -> list[tuple[str, str]]:
+    """Under which addresses a phone reaches the page: plain, and with the token in it."""
+    plain = [f"http://{address}:{port}/" for address in lan_addresses()]
+    return [(address, f"{address}?token={token}") for address in plain]
+
+
 def _invite(port: int, token: str, say: Say) -> None:
     import segno
 
-    addresses = lan_addresses()
-    if not addresses:
+    invitations = invitations_to(port, token)
+    if not invitations:
         say("This computer is in no network now; join one and open the page again for a phone.")
         return
-    for address in addresses:
-        say(f"On a phone in the same network: http://{address}:{port}/ with the token {token}, or scan:")
-        qr = segno.make(f"http://{address}:{port}/?token={token}", error="l")
+    for address, whole in invitations:
+        say(f"On a phone in the same network: {address} with the token {token}, or scan:")
+        qr = segno.make(whole, error="l")
         say(_half_blocks([[bool(module) for module in row] for row in qr.matrix_iter(border=2)]))
     say("The network can read along (no encryption): use your own, not a stranger's.")
 

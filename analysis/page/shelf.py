@@ -129,6 +129,11 @@ class Shelf:
         """Where the sheets of a recording go."""
         return self.out / ASIDE / "sheets" / self.folder(name).name
 
+    def photos(self, name: str) -> list[str]:
+        """Photographs attached for the sheets."""
+        folder = self.sheets_folder(name) / "photos"
+        return sorted(path.name for path in folder.glob("*")) if folder.is_dir() else []
+
     def sheets(self, name: str) -> list[str]:
         """Sheets that were written."""
         folder = self.sheets_folder(name)
@@ -144,7 +149,13 @@ def _as_corrected(folder: Path, job: dict[str, Any]) -> dict[str, Any]:
     return amended_job(job_sheet_from(job, folder.name), amendments).to_dict()
 
 
-SHEET_TYPES = {".pdf": "application/pdf", ".png": "image/png", ".html": "text/html", ".json": "application/json"}
+SHEET_TYPES = {
+    ".pdf": "application/pdf",
+    ".png": "image/png",
+    ".html": "text/html",
+    ".json": "application/json",
+    ".zip": "application/zip",
+}
 
 
 def _searched(entry: Entry) -> str:

@@ -7,6 +7,7 @@ trace shimmer, and a one-sample spike survives any reduction.
 import base64
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -17,9 +18,11 @@ from recorder.node import Channel
 from recorder.recording import Recording, Stream
 
 MOST_BUCKETS = 4000
+BLOCK = 64
+"""Samples whose extremes are worked out once: wide windows are reduced from those, and stay as exact."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Series:
     """One line: seconds (n,) increasing and values (n,), NaN where missing; ``derived`` is worked out, not sensed."""
 
@@ -30,6 +33,12 @@ class Series:
     derived: bool
     t_s: Floats
     values: Floats
+
+    @cached_property
+    def extremes(self) -> tuple[Floats, Floats]:
+        """Minimum and maximum of each block of ``BLOCK`` samples, counted from the first."""
+        edges = np.arange(0, len(self.values), BLOCK)
+        return np.fmin.reduceat(self.values, edges), np.fmax.reduceat(self.values, edges)
 
 
 def series_of(recording: Recording, case: Case) -> tuple[Series, ...]:
@@ -84,7 +93,12 @@ def reduced(series: Series, start_s: float, end_s: float, buckets: int) -> tuple
     last = min(-(-last // size) * size, len(t))
     part = v[first:last]
     edges = np.arange(0, len(part), size)
-    low, high = np.fmin.reduceat(part, edges), np.fmax.reduceat(part, edges)
+    if size < BLOCK:
+        low, high = np.fmin.reduceat(part, edges), np.fmax.reduceat(part, edges)
+    else:
+        blocks = slice(first // BLOCK, -(-last // BLOCK))
+        lows, highs = (extreme[blocks] for extreme in series.extremes)
+        low, high = np.fmin.reduceat(lows, edges // BLOCK), np.fmax.reduceat(highs, edges // BLOCK)
     ends = np.minimum(edges + size, len(part)) - 1
     rising = part[ends] >= part[edges]
     pairs = np.where(rising[:, None], np.column_stack([low, high]), np.column_stack([high, low]))

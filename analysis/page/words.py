@@ -6,6 +6,8 @@ from analysis import wording
 from analysis.case import Case
 from analysis.findings import Cause, Episode, Findings
 from analysis.page.corrections import history
+from analysis.sentences import check_says, episode_says, reasons
+from analysis.shown import CHOICES, KPA, Units
 from recorder.marks import iso_utc
 from recorder.places import place_of
 from recorder.recording import Recording, short_digest
@@ -14,7 +16,7 @@ MOST_RUNS = 400
 
 
 def told_live(findings: Findings, case: Case) -> dict[str, Any]:
-    """The findings so far, for the page on test."""
+    """The findings so far, for the page on test; what was seen is said in every choice of units."""
     cause = wording.leading(findings)
     runs = findings.compressor.runs
     return {
@@ -22,7 +24,7 @@ def told_live(findings: Findings, case: Case) -> dict[str, Any]:
         "headline": wording.headline(findings)[0],
         "verdict": findings.verdict,
         "next_check": cause.next_check if cause else "",
-        "episodes": [_episode(episode) for episode in findings.episodes],
+        "episodes": [_live_episode(episode) for episode in findings.episodes],
         "basis": findings.compressor.basis,
         "runs": [[run.start_s, run.end_s] for run in runs[-MOST_RUNS:]],
         "gaps": [[start, end] for start, end in case.timeline.unrecorded],
@@ -33,9 +35,9 @@ def told_live(findings: Findings, case: Case) -> dict[str, Any]:
     }
 
 
-def told(recording: Recording, findings: Findings, lines: list[str]) -> dict[str, Any]:
-    """Everything the write-up shows."""
-    short, note = wording.headline(findings)
+def told(recording: Recording, findings: Findings, units: Units) -> dict[str, Any]:
+    """Everything the write-up shows, in the reader's units."""
+    short, note = wording.headline(findings, units)
     shown = [c for c in findings.causes if c.standing in ("proven", "likely") or wording.worth_telling(c)]
     about = findings.recording
     return {
@@ -52,23 +54,24 @@ def told(recording: Recording, findings: Findings, lines: list[str]) -> dict[str
         "verdict": findings.verdict,
         "headline": short,
         "note": note,
-        "episodes": [_episode(episode) for episode in findings.episodes],
-        "causes": [_cause(cause) for cause in shown],
+        "episodes": [_episode(episode, units) for episode in findings.episodes],
+        "causes": [_cause(cause, units) for cause in shown],
         "expected": [
             {
                 "quantity": row.quantity,
-                "measured": wording.shown(row.measured, row.unit),
+                "measured": units.shown(row.measured, row.unit),
                 "had": row.measured.value is not None,
-                "band": " to ".join("…" if v is None else f"{v:g}" for v in (row.low, row.high)),
-                "unit": wording.unit(row.unit),
+                "band": units.band(row.low, row.high, row.unit),
                 "state": row.state,
                 "source": row.source,
             }
             for row in findings.expected
         ],
-        "measures": wording.measure_lines(findings),
+        "measures": wording.measure_lines(findings, units),
         "coverage": findings.coverage.says,
-        "checks": [{"kind": wording.title(c.kind), "state": c.state, "why": c.why} for c in findings.checks],
+        "checks": [
+            {"kind": wording.title(c.kind), "state": c.state, "why": check_says(c, units)} for c in findings.checks
+        ],
         "marks": _marks(recording),
         "amendments": history(recording),
         "chain": short_digest(recording.chain_digest) if recording.chain_digest else None,
@@ -85,7 +88,6 @@ def told(recording: Recording, findings: Findings, lines: list[str]) -> dict[str
             }
             for s in findings.sensors
         ],
-        "lines": lines,
     }
 
 
@@ -100,7 +102,12 @@ def _marks(recording: Recording) -> list[dict[str, Any]]:
     return marks
 
 
-def _episode(episode: Episode) -> dict[str, Any]:
+def _live_episode(episode: Episode) -> dict[str, Any]:
+    says = {name.lower(): episode_says(episode, units) for name, units in CHOICES.items()}
+    return {**_episode(episode, KPA), "says": says}
+
+
+def _episode(episode: Episode, units: Units) -> dict[str, Any]:
     return {
         "kind": episode.kind,
         "title": wording.title(episode.kind),
@@ -108,19 +115,19 @@ def _episode(episode: Episode) -> dict[str, Any]:
         "end_s": episode.end_s,
         "when": "throughout" if episode.permanent else wording.span(episode.start_s, episode.end_s),
         "permanent": episode.permanent,
-        "says": "; ".join(evidence.says for evidence in episode.evidence),
+        "says": episode_says(episode, units),
     }
 
 
-def _cause(cause: Cause) -> dict[str, Any]:
+def _cause(cause: Cause, units: Units) -> dict[str, Any]:
     strong = cause.standing in ("proven", "likely")
     return {
         "title": wording.title(cause.cause),
         "standing": cause.standing,
         "percent": wording.percent(cause.probability),
         "strong": strong,
-        "reasons_for": list(cause.reasons_for),
-        "reasons_against": list(cause.reasons_against),
+        "reasons_for": reasons(cause, units, speaks_for=True),
+        "reasons_against": reasons(cause, units, speaks_for=False),
         "parts": list(cause.parts) if strong else [],
         "telling_test": cause.telling_test if strong else "",
         "next_check": cause.next_check,

@@ -5,6 +5,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
@@ -13,6 +14,7 @@ from recorder.recording import open_recording
 from tests.conftest import ROOT, Replaying
 from tests.page.browser import DESK, PHONE, Watched, chromium
 from tests.page.conftest import Served, serve, until
+from tests.page.made import Making
 from tests.recorder.test_line import Relay
 
 pytestmark = [
@@ -281,3 +283,32 @@ def test_a_mark_is_corrected_where_it_is_read(browser: Browser, page: Served):
     expect(phone.locator("section[aria-labelledby=marks-title]")).to_contain_text("cold start")
     expect(phone.locator("section[aria-labelledby=amended-title]")).to_contain_text("not said on the road")
     phone.context.close()
+
+
+def test_a_pressure_near_its_limit_warns_by_screen_and_sound(browser: Browser, tmp_path: Path, under_way: Making):
+    made = under_way(("low_side", "high_side", "clutch"), rate_hz=2.0)
+    made.send(np.tile([200.0, 1400.0, 13.5], (20, 1)))
+    served = serve(tmp_path)
+    watched = Watched(browser, PHONE, "dark")
+    phone = watched.page
+    phone.add_init_script(
+        "window.tones = 0; const own = OscillatorNode.prototype.start;"
+        "OscillatorNode.prototype.start = function (...a) { window.tones += 1; return own.apply(this, a); };"
+    )
+    try:
+        phone.goto(f"{served.base}/test/{made.folder.name}")
+        expect(phone.locator("#ladder svg")).to_contain_text("1400 kPa")
+        expect(phone.locator("#alarm")).to_be_hidden()
+        phone.locator("#clock").click()
+        made.send(np.tile([200.0, 3100.0, 13.5], (2, 1)))
+        expect(phone.locator("#alarm")).to_contain_text(
+            "Stop the engine. High side 3100 kPa, near the limit for R-134a"
+        )
+        until(lambda: phone.evaluate("window.tones") > 0)
+        made.send(np.tile([200.0, 1500.0, 13.5], (2, 1)))
+        expect(phone.locator("#alarm")).to_be_hidden()
+        assert watched.fits()
+        assert watched.complaints == []
+    finally:
+        served.end()
+        phone.context.close()

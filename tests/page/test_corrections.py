@@ -93,4 +93,8 @@ def test_before_and_after_are_compared_in_the_analysis_own_words(page: Served):
     assert "Repaired, as far as driving can show" in text
     assert "condensing over ambient" in text
     assert page.get("/compare").status == 200
+    pair = {"before": "minibus-7-before", "after": "minibus-7-after", "units": "bar"}
+    assert "comparison.pdf" in page.post("/api/comparison", pair).json()["files"]
+    assert page.get("/sheets/minibus-7-after/comparison.pdf").body.startswith(b"%PDF")
+    assert page.post("/api/comparison", {"before": "..", "after": "minibus-7-after"}).status == 404
     assert page.get("/compare?before=..&after=minibus-7-after").status == 404

@@ -99,6 +99,15 @@ def test_the_token_is_shown_as_text_and_as_a_square_code(in_the_network: Served)
     assert len(set(map(len, shown))) == 1
 
 
+def test_the_page_itself_shows_the_way_for_a_phone_too(in_the_network: Served, page: Served):
+    text = in_the_network.get("/", Cookie=f"warmspell={token_of(in_the_network)}").body.decode()
+    if any("in no network" in line for line in in_the_network.said):
+        pytest.skip("this machine is in no network")
+    assert token_of(in_the_network) in text
+    assert 'src="data:image/svg+xml' in text
+    assert b"token" not in page.get("/").body
+
+
 def test_two_pages_draw_different_tokens(in_the_network: Served, tmp_path: Path):
     other = serve(tmp_path, "--lan")
     other.end()

@@ -24,7 +24,8 @@ class Rehearsed:
 
     def __init__(self, made: UnderWay, name: str) -> None:
         self.made, self.live = made, LiveRecording(made.folder)
-        made.send(RUNNING)
+        self.width = len(made.places)
+        made.send(RUNNING[: self.width])
         self.live.look()
         self.run = GuidedRun(guided_test(name), self.live.now_s)
         self.marks: list[str] = []
@@ -132,6 +133,11 @@ def test_there_are_six_and_each_keeps_to_the_protocol():
         assert module.ENOUGH, name
         assert set(module.NEEDS) <= set(PLACES), name
         assert all(step.mark is None or step.mark[0] in MARK_KINDS for step in module.STEPS), name
+
+
+def test_what_it_cannot_watch_without_is_told(under_way: Making):
+    test = Rehearsed(under_way(PLACED[:-1]), "vacuum_hold")
+    assert test.run.told(test.live)["lacking"] == ["vacuum gauge"]
 
 
 def test_an_unknown_one_is_refused():

@@ -1,5 +1,11 @@
 """The list of recordings: found by what people remember, a damaged one told as such."""
 
+import io
+import struct
+import zipfile
+import zlib
+
+from tests.conftest import ROOT
 from tests.page.conftest import Served
 
 
@@ -60,3 +66,40 @@ def test_a_csv_that_is_none_is_refused_without_a_path_of_this_machine(page: Serv
     assert answer.status == 400
     assert "evil.csv" in answer.json()["says"]
     assert "/tmp" not in answer.json()["says"]
+
+
+def test_sheets_are_written_in_the_readers_units_with_photographs_and_all_in_one_file(page: Served):
+    name = "minibus-7-after"
+    picture = ROOT.joinpath("analysis", "page", "static", "mark.svg").read_bytes()
+    assert page.request("POST", f"/api/photo/{name}?name=plate.png", picture).status == 400, "no JPEG or PNG"
+    png = png_of(40, 30)
+    told = page.request("POST", f"/api/photo/{name}?name=..%2F..%2Fthe+plate.gif", png).json()
+    assert told["photos"] == ["the-plate.png"], "named by what it is, and it stays in its folder"
+    assert page.request("POST", f"/api/photo/{name}?name=odd.png", png).json()["photos"] == ["odd.png", "the-plate.png"]
+    assert page.post(f"/api/drop-photo/{name}", {"photo": "../odd.png"}).status == 400
+    assert page.post(f"/api/drop-photo/{name}", {"photo": "odd.png"}).json()["photos"] == ["the-plate.png"]
+    assert page.post(f"/api/sheets/{name}", {"units": "cubits"}).status == 400
+    files = page.post(f"/api/sheets/{name}", {"units": "psi", "paper": "letter", "bundle": True}).json()["files"]
+    assert {"claim-sheet.pdf", "customer-page.pdf", "report.html", "findings.json", "bundle.zip"} <= set(files)
+    with zipfile.ZipFile(io.BytesIO(page.get(f"/sheets/{name}/bundle.zip").body)) as bundle:
+        assert any(entry.endswith("photos/the-plate.png") for entry in bundle.namelist())
+    assert not (page.out / name / "photos").exists(), "what is sealed is not touched"
+
+
+def png_of(width: int, height: int) -> bytes:
+    """A grey picture (ISO/IEC 15948)."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    rows = zlib.compress((b"\0" + b"\x80" * width) * height)
+    head = struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0)
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", rows) + chunk(b"IEND", b"")
+
+
+def test_the_write_up_speaks_the_units_that_the_browser_chose(page: Served):
+    text = page.get("/write-up/minibus-7-before", Cookie="units=psi").body.decode()
+    assert " psi" in text
+    assert " kPa gauge" not in text
+    other = page.get("/write-up/minibus-7-before", Cookie="units=furlongs").body.decode()
+    assert " kPa gauge" in other

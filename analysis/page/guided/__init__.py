@@ -11,6 +11,7 @@ from types import ModuleType
 from typing import Any, Protocol
 
 from analysis.page.ladder import Ladder
+from analysis.wording import place
 from recorder.errors import InputError
 
 ENGINE_TURNS = 200.0
@@ -21,6 +22,10 @@ class Seen(Protocol):
     """What a step may look at: the recording under way."""
 
     now_s: float
+
+    def places(self) -> set[str]:
+        """Places from which readings came so far."""
+        ...
 
     def ladder(self) -> Ladder:
         """The ladder now."""
@@ -128,6 +133,7 @@ class GuidedRun:
             "steps": [one.says for one in self._steps],
             "says": self._test.ENOUGH if step is None else step.says,
             "by_hand": step is not None and step.done is None,
+            "lacking": sorted(place(need) for need in set(self._test.NEEDS) - seen.places()),
             "since_s": round(since_s),
             "enough_s": step.enough_s if step else None,
             "over": over,

@@ -1,4 +1,4 @@
-// A pressure too near its limit: large words, a tone where the technician switched it on.
+// A pressure too near its limit: large words, a tone unless it was switched off.
 import {shown} from "./units.js";
 
 const SIDES = {low_side: "Low side", high_side: "High side"};
@@ -8,19 +8,29 @@ export class Alarm {
     this.banner = banner;
     this.audio = null;
     this.beeping = 0;
+    this.button = button;
+    this.turn(localStorage.getItem("sound") !== "off");
     button.addEventListener("click", () => {
-      const on = button.getAttribute("aria-pressed") !== "true";
-      button.setAttribute("aria-pressed", String(on));
-      button.textContent = `Sound for warnings: ${on ? "on" : "off"}`;
-      if (on) {
-        this.audio = this.audio ?? new AudioContext();
-        this.audio.resume();
-        this.beep();
-      } else {
-        this.audio?.suspend();
-      }
-      this.on = on;
+      this.turn(!this.on);
+      localStorage.setItem("sound", this.on ? "on" : "off");
+      if (this.on) this.beep();
     });
+    // A browser lets a page sound only once somebody has pressed something in it.
+    for (const press of ["pointerdown", "keydown"]) {
+      document.addEventListener(press, () => this.wake(), {capture: true});
+    }
+  }
+
+  turn(on) {
+    this.on = on;
+    this.button.setAttribute("aria-pressed", String(on));
+    this.button.textContent = `Sound for warnings: ${on ? "on" : "off"}`;
+  }
+
+  wake() {
+    if (!this.on) return;
+    this.audio = this.audio ?? new AudioContext();
+    if (this.audio.state === "suspended") this.audio.resume();
   }
 
   look(warned) {
@@ -41,6 +51,7 @@ export class Alarm {
   }
 
   beep() {
+    if (!this.audio) return;
     this.beeping = performance.now();
     const tone = this.audio.createOscillator();
     const gain = this.audio.createGain();

@@ -51,14 +51,15 @@ function pumpingByPressure() {
 function showNodes() {
   by("nodes").replaceChildren(...state.nodes.map((node) => {
     const parts = [node.name];
-    if (node.silent_s) parts.push(`silent for ${Math.round(node.silent_s)} s`);
+    if (node.silent_s) parts.push(`silent for ${Math.round(node.silent_s)} s${node.why ? ` (${node.why})` : ""}`);
     if (node.lost) parts.push(`${node.lost} lost`);
     if (node.reconnects) parts.push(`${node.reconnects}× reconnected`);
     if (node.restarts) parts.push(`${node.restarts}× restarted`);
+    if (node.rssi_dbm !== null) parts.push(`${node.rssi_dbm} dBm`);
     if (node.supply_mv) parts.push(`${(node.supply_mv / 1000).toFixed(2)} V`);
     return make("span", parts.join(", "), {class: node.silent_s ? "bad" : ""});
   }));
-  by("disk").replaceChildren(`${(state.free_mb / 1000).toFixed(state.free_mb < 10000 ? 1 : 0)} GB`, make("span", " free", {class: "wide-only"}));
+  by("disk").textContent = `${(state.free_mb / 1000).toFixed(state.free_mb < 10000 ? 1 : 0)} GB free`;
   by("disk").classList.toggle("bad", state.free_mb < 500);
 }
 
@@ -79,7 +80,7 @@ function showAnalysis(analysis) {
     lastEpisodes = told;
     by("episodes").replaceChildren(...episodes.slice().reverse().map((e) => {
       const item = make("li", "");
-      item.append(make("b", e.when), make("strong", e.title), make("span", e.says));
+      item.append(make("b", e.when), make("strong", e.title), make("span", e.says[chosen()]));
       return item;
     }));
   }
@@ -96,6 +97,7 @@ function showGuided(guided) {
   if (!guided) return;
   const parts = [make("p", `${guided.title}, step ${Math.min(guided.step, guided.steps.length)} of ${guided.steps.length}`)];
   parts.push(make("p", guided.says, {class: "do"}), make("p", guided.caution, {class: "quiet"}));
+  if (!guided.over && guided.lacking.length) parts.push(make("p", `Without ${guided.lacking.join(" and ")} it cannot watch by itself: press Done already when a step is done.`, {class: "wrong"}));
   if (!guided.over && guided.enough_s) {
     const bar = make("progress", "", {max: guided.enough_s, "aria-label": "Recorded of what is usually enough"});
     bar.value = Math.min(guided.since_s, guided.enough_s);
@@ -170,6 +172,8 @@ by("guided-start").addEventListener("click", () => order(`/api/guided/${name}`, 
 by("units").value = chosen();
 by("units").addEventListener("change", () => {
   choose(by("units").value);
+  lastEpisodes = "";
+  if (state?.analysis) showAnalysis(state.analysis);
   drawn = 0;
   spoken = -Infinity;
   paint();
@@ -177,6 +181,7 @@ by("units").addEventListener("change", () => {
 by("passenger").addEventListener("click", () => {
   const on = document.body.classList.toggle("as-passenger");
   by("passenger").setAttribute("aria-pressed", String(on));
+  window.scrollTo(0, 0);
   paint();
 });
 window.addEventListener("resize", () => { drawn = 0; paint(); });

@@ -52,7 +52,7 @@ export class Strips {
     const css = getComputedStyle(document.documentElement);
     this.colour = Object.fromEntries(["ink", "faint", "rule", "heavy", "rust", "sheet"].map((n) => [n, css.getPropertyValue(`--${n}`).trim()]));
     const width = Math.max(this.host.clientWidth, 260);
-    const height = width < 500 ? 380 : 420;
+    const height = width < 500 ? 380 : 350;
     const ratio = Math.min(window.devicePixelRatio || 1, 2);
     if (this.canvas.width !== Math.round(width * ratio) || this.canvas.height !== Math.round(height * ratio)) {
       this.canvas.width = Math.round(width * ratio);

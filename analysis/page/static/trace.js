@@ -61,7 +61,8 @@ export class Trace {
   async refresh() {
     const turn = ++this.turn;
     const [start, end] = this.window;
-    const buckets = Math.round(Math.min(Math.max(this.host.clientWidth, 300), 2000));
+    // Two points a bucket: one a pixel.
+    const buckets = Math.round(Math.min(Math.max(this.host.clientWidth / 2, 250), 1200));
     const began = performance.now();
     try {
       const window_ = await ask(`/api/trace/${encodeURIComponent(this.name)}?start=${start}&end=${end}&buckets=${buckets}`);
@@ -80,9 +81,12 @@ export class Trace {
     const strips = STRIPS.map((strip) => ({...strip, lines: this.linesOf(strip, lines, narrow)})).filter((s) => s.lines.length);
     const ink = this.colours();
     const lanes = [...new Set(this.told.episodes.map((e) => e.title))];
-    const layout = this.layout(ink, narrow, strips, lanes);
+    this.laneAxis = `yaxis${strips.length + 1}`;
+    const base = (lanes.length + 1) * LANE;
+    const layout = this.layout(ink, narrow, strips, lanes, base);
+    const spans = this.lanes(layout, lanes, ink, base);
     const data = strips.flatMap((strip, index) => strip.lines.map((line, number) => this.line(strip, line, number, index, x, ink)));
-    await window.Plotly.react(this.host, data, layout, {displayModeBar: false, responsive: true, doubleClick: false});
+    await window.Plotly.react(this.host, [...data, ...spans], layout, {displayModeBar: false, responsive: true, doubleClick: false});
     if (!this.drawn) {
       this.drawn = true;
       this.host.on("plotly_relayout", (change) => this.relayout(change));
@@ -112,11 +116,10 @@ export class Trace {
     return Object.fromEntries(["ink", "faint", "rule", "heavy", "rust", "paper", "sheet", "band"].map((n) => [n, css.getPropertyValue(`--${n}`).trim()]));
   }
 
-  layout(ink, narrow, strips, lanes) {
-    const base = (lanes.length + 1) * LANE + 0.01;
+  layout(ink, narrow, strips, lanes, base) {
     const total = strips.reduce((sum, s) => sum + s.weight, 0);
     const gap = narrow ? 0.055 : 0.035;
-    const room = 1 - base - gap * (strips.length - 1);
+    const room = 1 - base - 0.01 - gap * (strips.length - 1);
     const [start, end] = this.window;
     const layout = {
       height: (narrow ? 105 : 110) * strips.length + 26 * (lanes.length + 1) + 90, margin: {l: narrow ? 44 : 56, r: narrow ? 8 : 16, t: narrow ? 64 : 44, b: 34},
@@ -129,33 +132,36 @@ export class Trace {
       const low = top - room * strip.weight / total;
       layout[index ? `yaxis${index + 1}` : "yaxis"] = {domain: [low, top], gridcolor: ink.rule, linecolor: ink.heavy, mirror: true, zeroline: false, fixedrange: true, nticks: 4, tickfont: {size: 12}};
       const title = KNOWN.has(strip.quantity) ? `${strip.title} [${unit(strip.quantity)}]` : strip.title;
-      layout.annotations.push(this.text(`${title}${narrow ? "<br>" : "   "}${this.legend(strip)}`, 0, top, ink, "bottom"));
+      layout.annotations.push(this.text(`${title}${narrow ? "<br>" : "   "}${this.legend(strip, narrow)}`, 0, top, ink, "bottom", narrow));
       top = low - gap;
     });
-    this.lanes(layout, lanes, ink);
     this.flags(layout, ink, narrow);
     return layout;
   }
 
-  legend(strip) {
+  legend(strip, narrow) {
     if (strip.lines.length < 2) return "";
     const drawn = ["──", "– –", "····", "–·–", "— —", "—·—"];
-    return strip.lines.map((line, number) => `${drawn[number % drawn.length]} ${line.name.replaceAll("_", " ")}`).join("   ");
+    return strip.lines.map((line, number) => `${drawn[number % drawn.length]} ${line.name.replaceAll("_", " ")}`).join(narrow ? " " : "   ");
   }
 
-  text(text, x, y, ink, yanchor) {
-    return {text, xref: "paper", x, xanchor: "left", yref: "paper", y, yanchor, showarrow: false, font: {size: 12, color: ink.ink}};
+  text(text, x, y, ink, yanchor, narrow = false) {
+    return {text, xref: "paper", x, xanchor: "left", yref: "paper", y, yanchor, align: "left", showarrow: false, font: {size: narrow ? 11 : 12, color: ink.ink}};
   }
 
-  lanes(layout, lanes, ink) {
-    const block = (a, b, y, tall, colour) => layout.shapes.push({type: "rect", xref: "x", x0: EPOCH + 1000 * a, x1: EPOCH + 1000 * b, yref: "paper", y0: y, y1: y + tall, fillcolor: colour, line: {width: 0}});
-    const base = (row) => LANE * (lanes.length - row);
-    for (const [a, b] of this.told.runs) block(a, b, base(0), LANE * 0.25, ink.ink);
-    layout.annotations.push(this.text("compressor pumps", 0, base(0) + LANE, ink, "top"));
-    lanes.forEach((title, row) => {
-      for (const e of this.told.episodes.filter((one) => one.title === title)) block(e.start_s, e.end_s, base(row + 1), LANE * 0.4, ink.rust);
-      layout.annotations.push(this.text(title, 0, base(row + 1) + LANE, ink, "top"));
+  // Runs and episodes as one line each with gaps: hundreds of shapes would make every zoom slow.
+  lanes(layout, lanes, ink, base) {
+    const rows = lanes.length + 1;
+    layout[this.laneAxis] = {domain: [0, base], range: [0, rows], visible: false, fixedrange: true};
+    const lane = (spans, row, colour, width) => ({
+      type: "scatter", mode: "lines", x: spans.flatMap(([a, b]) => [EPOCH + 1000 * a, EPOCH + 1000 * b, null]), y: spans.flatMap(() => [row, row, null]),
+      xaxis: "x", yaxis: this.laneAxis.replace("axis", ""), connectgaps: false, hoverinfo: "skip", line: {color: colour, width},
     });
+    const high = (row) => rows - row - 0.72;
+    layout.annotations.push(this.text("compressor pumps", 0, base, ink, "top"));
+    lanes.forEach((title, row) => layout.annotations.push(this.text(title, 0, base * (rows - row - 1) / rows, ink, "top")));
+    return [lane(this.told.runs, high(0), ink.ink, 6), ...lanes.map((title, row) =>
+      lane(this.told.episodes.filter((e) => e.title === title).map((e) => [e.start_s, e.end_s]), high(row + 1), ink.rust, 9))];
   }
 
   flags(layout, ink, narrow) {
@@ -164,9 +170,11 @@ export class Trace {
     for (const mark of this.told.marks) {
       if (mark.time_s < start || mark.time_s > end) continue;
       layout.shapes.push({type: "line", xref: "x", x0: EPOCH + 1000 * mark.time_s, x1: EPOCH + 1000 * mark.time_s, yref: "paper", y0: 0, y1: 1, line: {color: ink.rust, width: 1.5, dash: "dot"}});
-      if (mark.time_s < free) continue;
-      free = mark.time_s + (narrow ? 0.3 : 0.12) * (end - start);
-      layout.annotations.push({text: (mark.text || mark.kind.replaceAll("_", " ")).slice(0, 24).replaceAll("<", "&lt;"), xref: "x", x: EPOCH + 1000 * mark.time_s, xanchor: "left", yref: "paper", y: 1, yshift: narrow ? 36 : 20, yanchor: "bottom", showarrow: false, font: {size: 12, color: ink.rust}});
+      const wide = (narrow ? 0.34 : 0.12) * (end - start);
+      const late = mark.time_s > end - 0.15 * (end - start);
+      if (mark.time_s - (late ? wide : 0) < free) continue;
+      free = mark.time_s + (late ? 0 : wide);
+      layout.annotations.push({text: (mark.text || mark.kind.replaceAll("_", " ")).slice(0, 24).replaceAll("<", "&lt;"), xref: "x", x: EPOCH + 1000 * mark.time_s, xanchor: late ? "right" : "left", yref: "paper", y: 1, yshift: narrow ? 36 : 20, yanchor: "bottom", showarrow: false, font: {size: 12, color: ink.rust}});
     }
   }
 

@@ -13,6 +13,7 @@ export function chosen() {
 
 export function choose(name) {
   localStorage.setItem("units", name);
+  document.cookie = `units=${name}; path=/; SameSite=Strict; max-age=31536000`;
 }
 
 export function unit(quantity) {

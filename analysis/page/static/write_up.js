@@ -1,7 +1,9 @@
 // The write-up: trace, stepping, sheets.
-import {make, order, say} from "./ask.js";
+import {ask, make, order, say} from "./ask.js";
 import {bindCorrections} from "./correct_mark.js";
+import {showSheets} from "./sheets.js";
 import {Trace} from "./trace.js";
+import {choose, chosen} from "./units.js";
 
 const by = (id) => document.getElementById(id);
 const {name, duration} = by("write-up").dataset;
@@ -51,30 +53,49 @@ for (const button of document.querySelectorAll(".episodes button[data-start]")) 
   });
 }
 
-function showSheets(files, fresh) {
-  if (files.length === 0) return;
-  const papers = make("div", "", {class: "papers"});
-  const links = make("p", "", {class: "actions"});
-  for (const [file, words] of [["claim-sheet.pdf", "Claim sheet, PDF"], ["report.html", "Report with trace, HTML"], ["customer-page.pdf", "Customer page, PDF"], ["findings.json", "Findings, JSON"]]) {
-    if (files.includes(file)) links.append(make("a", words, {class: "button", href: `/sheets/${name}/${file}`, download: ""}));
-  }
-  for (const file of files.filter((f) => f.endsWith(".png"))) {
-    papers.append(make("img", "", {src: `/sheets/${name}/${file}${fresh ? `?${Date.now()}` : ""}`, alt: `Claim sheet, page ${file.match(/\d+/)?.[0] ?? ""}`, loading: "lazy"}));
-  }
-  by("written").replaceChildren(links, papers);
-}
-
 by("write")?.addEventListener("click", () => {
   by("write").disabled = true;
   by("write").textContent = "Writing …";
-  order(`/api/sheets/${name}`).then(({files}) => {
-    showSheets(files, true);
+  order(`/api/sheets/${name}`, {units: chosen(), paper: by("paper").value, bundle: by("bundle").checked}).then(({files}) => {
+    showSheets(by("written"), name, files, true);
     say("The claim sheet is written.");
   }).catch((reason) => say(reason.message, true)).finally(() => {
     by("write").disabled = false;
     by("write").textContent = "Write the claim sheet again";
   });
 });
+function showPhotos(photos) {
+  by("photos").replaceChildren(...photos.map((photo) => {
+    const item = make("li", `${photo} `);
+    const leave = make("button", "Leave out", {type: "button", class: "small", "aria-label": `Leave out ${photo}`});
+    leave.addEventListener("click", () => order(`/api/drop-photo/${name}`, {photo}).then((a) => showPhotos(a.photos)).catch((r) => say(r.message)));
+    item.append(leave);
+    return item;
+  }));
+}
+
+async function attach() {
+  for (const file of by("photo").files) {
+    try {
+      showPhotos((await ask(`/api/photo/${name}?name=${encodeURIComponent(file.name)}`, {method: "POST", body: file})).photos);
+    } catch (reason) {
+      say(`${file.name}: ${reason.message}`, true);
+    }
+  }
+  by("photo").value = "";
+}
+
+if (by("photo")) {
+  showPhotos(by("photos").dataset.photos.split(" ").filter(Boolean));
+  by("photo").addEventListener("change", attach);
+  by("units").value = chosen();
+  by("units").addEventListener("change", () => {
+    choose(by("units").value);
+    location.reload();
+  });
+  by("paper").value = localStorage.getItem("paper") ?? "a4";
+  by("paper").addEventListener("change", () => localStorage.setItem("paper", by("paper").value));
+}
 by("seal")?.addEventListener("click", () => {
   by("seal").disabled = true;
   order(`/api/seal/${name}`).then(() => location.reload()).catch((reason) => {
@@ -83,4 +104,4 @@ by("seal")?.addEventListener("click", () => {
   });
 });
 bindCorrections(name, told.marks);
-showSheets(by("written").dataset.files.split(" ").filter(Boolean), false);
+showSheets(by("written"), name, by("written").dataset.files.split(" ").filter(Boolean), false);
