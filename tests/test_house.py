@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import click
 import pytest
 
 from tests.conftest import ROOT
@@ -54,13 +55,18 @@ def test_files_and_functions_stay_readable(path: Path):
             assert (node.end_lineno or 0) - node.lineno < LONGEST_FUNCTION, node.name
 
 
+def public(body: list[ast.stmt]) -> list[ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef]:
+    """Functions and classes of a module or a class that anybody may use."""
+    named = [node for node in body if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef)]
+    return [node for node in named if not node.name.startswith("_")]
+
+
 def test_public_names_have_docstrings():
     for path in SOURCES:
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
-            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef) and not node.name.startswith(
-                "_"
-            ):
-                assert ast.get_docstring(node), f"{path.name}: {node.name}"
+        for node in public(ast.parse(path.read_text(encoding="utf-8")).body):
+            assert ast.get_docstring(node), f"{path.name}: {node.name}"
+            for method in public(node.body) if isinstance(node, ast.ClassDef) else []:
+                assert ast.get_docstring(method), f"{path.name}: {node.name}.{method.name}"
 
 
 def test_the_top_level_holds_what_was_agreed():
@@ -94,5 +100,10 @@ def test_the_readme_runs_the_demo_and_the_tests_by_one_command_each():
 def test_a_help_page_exists_for_each_command_with_an_example():
     from analysis.commands import warmspell
 
-    for name, command in warmspell.commands.items():
+    waiting: list[tuple[str, click.Command]] = list(warmspell.commands.items())
+    for name, command in waiting:
         assert "Example:" in (command.help or ""), name
+        for option in command.params:
+            assert not isinstance(option, click.Option) or option.help, f"{name} {option.opts}"
+        if isinstance(command, click.Group):
+            waiting += [(f"{name} {own}", inner) for own, inner in command.commands.items()]

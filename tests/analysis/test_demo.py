@@ -9,7 +9,7 @@ import pytest
 from analysis.diagnose import diagnose
 from analysis.findings import FAULT_FOUND, NO_FAULT_SEEN
 from recorder.recording import open_recording
-from tests.conftest import ROOT, warmspell
+from tests.conftest import ROOT
 from tests.plant import make_recordings
 
 RECORDINGS = ROOT / "recordings"
@@ -61,23 +61,3 @@ def test_the_recordings_say_that_they_are_invented():
     for name in ("before", "after"):
         about = json.loads((RECORDINGS / f"minibus-7-{name}" / "recording.json").read_text())
         assert "invented" in about["origin"]
-
-
-def test_the_demo_does_the_whole_job_and_tells_it_in_ten_lines(tmp_path: Path):
-    done = warmspell("demo", "--out", str(tmp_path / "demo"))
-    assert done.returncode == 0, done.stderr
-    lines = done.stdout.splitlines()
-    assert len(lines) == 10
-    assert "condenser loses its airflow, 4 times" in lines[0]
-    assert lines[5].startswith("Repaired  No fault seen")
-    for step in ("1 of 6", "2 of 6", "3 of 6", "4 of 6", "5 of 6", "6 of 6"):
-        assert step in done.stderr
-    files = [Path(line.removeprefix("Open").strip().split("  - ")[0]) for line in lines if line.startswith("Open")]
-    assert len(files) == 3
-    assert all(file.stat().st_size > 10_000 for file in files)
-    (recorded,) = (tmp_path / "demo" / "recordings").iterdir()
-    recording = open_recording(recorded)
-    assert recording.sealed
-    assert recording.intact
-    assert [mark.kind for mark in recording.marks] == ["complaint"]
-    assert recording.nodes[0]["counters"]["lost"] == 0

@@ -121,12 +121,12 @@ def test_two_nodes_with_one_channel_name_keep_both():
 
 
 def soaked_then_run() -> Recording:
-    """R-134a at rest at 25 degC (665.8 kPa absolute, reference_values section 1.5), then a long run."""
+    """R-134a at rest at 25 degC (665.4 kPa absolute, CoolProp 8), then a long run."""
     t = np.arange(0.0, 400.0, 0.5)
     rng, running = np.random.default_rng(3), t >= 120.0
     columns = {
-        "low_side [kPaa]": np.where(running, 300.0, 665.8) + rng.normal(0.0, 0.8, len(t)),
-        "high_side [kPaa]": np.where(running, 1300.0, 665.8) + rng.normal(0.0, 0.8, len(t)),
+        "low_side [kPaa]": np.where(running, 300.0, 665.4) + rng.normal(0.0, 0.8, len(t)),
+        "high_side [kPaa]": np.where(running, 1300.0, 665.4) + rng.normal(0.0, 0.8, len(t)),
         "ambient [degC]": 25.0 + rng.normal(0.0, 0.05, len(t)),
         "liquid_line [degC]": np.where(running, 40.0, 25.0) + rng.normal(0.0, 0.05, len(t)),
         "clutch [V]": np.where(running, 13.8, 0.0),
