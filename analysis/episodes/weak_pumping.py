@@ -19,8 +19,9 @@ LIMITS = limit_table(
     Limit("shortest", 25.0, "s", PRACTICE),
     Limit("permanent_lift", 0.85, "1", "a healthy system stands at 1.1 or more; " + PRACTICE),
     Limit("permanent_evaporating", 6.5, "degC", "pumped well a hot load shows at the condenser; " + PRACTICE),
-    Limit("permanent_condensing", 13.0, "K", "over ambient; " + PRACTICE),
-    Limit("permanent_vent", 15.0, "degC", PRACTICE),
+    Limit("permanent_condensing", 3.0, "K", "condensing over ambient above evaporating in degC; " + PRACTICE),
+    Limit("plain_heat", 10.0, "degC", "evaporating, where no ambient was recorded; " + PRACTICE),
+    Limit("permanent_vent", 12.0, "degC", PRACTICE),
     Limit("duty_full", 60.0, "%", PRACTICE),
     Limit("duty_low", 25.0, "%", PRACTICE),
     Limit("warm_ambient", 20.0, "degC", PRACTICE),
@@ -34,7 +35,7 @@ def detect(case: Case) -> Detection:
     if usual is None:
         return Detection(UNDECIDED, "too little driving past pull-down")
     permanent = _permanent(case, usual)
-    if permanent is not None and told:
+    if permanent is not None:
         return Detection(PRESENT, "little lift throughout, with warm vents", (permanent,))
     losses = losses_of(case, usual)
     if losses and case.job.compressor == "cycling_clutch":
@@ -56,7 +57,10 @@ def _permanent(case: Case, usual: Usual) -> Episode | None:
         return None
     level, air = float(np.quantile(usual.lift[steady], 0.8)), float(np.median(usual.vent[steady]))
     ambient = case.median(case.timeline.grid("ambient"), 0.0, case.timeline.duration_s)
-    warm_load = air > LIMITS["permanent_vent"].value and ambient > LIMITS["warm_ambient"].value
+    hot = ambient > LIMITS["warm_ambient"].value
+    if np.isnan(ambient):
+        hot = float(np.median(usual.te[steady])) > LIMITS["plain_heat"].value
+    warm_load = air > LIMITS["permanent_vent"].value and hot
     signs = (_little_lift(case, level, air), _not_rejected(case, usual, steady))
     told = [sign for sign in signs if sign is not None]
     if not warm_load or not told:
@@ -80,7 +84,7 @@ def _not_rejected(case: Case, usual: Usual, steady: Mask) -> Evidence | None:
     if not len(over) or te < LIMITS["permanent_evaporating"].value:
         return None
     above = float(np.median(over))
-    if above >= LIMITS["permanent_condensing"].value:
+    if above >= te + LIMITS["permanent_condensing"].value:
         return None
     says = f"evaporating at {te:.0f} degC while condensing stands only {above:.0f} K over ambient"
     measures = {
