@@ -12,8 +12,9 @@ from analysis.derived import Derived, derive, u_probe_k
 from analysis.equalisation import equalisations_of, static_of
 from analysis.findings import Cycling, Episode, Equalisation, Static, Stop
 from analysis.operating import Mask, Operating, operating_of
-from analysis.runs import Running, running_of, smoothed, spans_of
+from analysis.runs import Running, running_of
 from analysis.stops import Habit, stops_of
+from analysis.stretches import smoothed, spans_of
 from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import combine
 from recorder.jobsheet import JobSheet

@@ -15,7 +15,8 @@ from analysis.derived import Derived
 from analysis.findings import Cycling, Run, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Operating
-from analysis.runs import Running, spans_of
+from analysis.runs import Running
+from analysis.stretches import spans_of
 from analysis.timeline import Floats, Timeline
 from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 

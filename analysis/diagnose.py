@@ -39,6 +39,8 @@ MODULES_WITH_LIMITS = (
     "timeline",
     "derived",
     "operating",
+    "legs",
+    "stepless",
     "runs",
     "stops",
     "cycling",

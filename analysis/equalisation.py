@@ -14,7 +14,8 @@ from analysis.derived import Derived
 from analysis.findings import Equalisation, Static, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Operating
-from analysis.runs import Running, smoothed
+from analysis.runs import Running
+from analysis.stretches import smoothed
 from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 

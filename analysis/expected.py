@@ -8,7 +8,7 @@ import numpy as np
 from analysis.case import Case
 from analysis.findings import Episode, Expected
 from analysis.limits import PRACTICE
-from analysis.runs import VARIABLE
+from analysis.stepless import VARIABLE
 from analysis.timeline import Floats
 from analysis.uncertainty import Measured, absent, combine, measured
 

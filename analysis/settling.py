@@ -15,8 +15,9 @@ import numpy as np
 from analysis.findings import Settling
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Operating
-from analysis.runs import Running, smoothed, spans_of
+from analysis.runs import Running
 from analysis.step_response import Response, constants_of, respond, ringing_period
+from analysis.stretches import smoothed, spans_of
 from analysis.timeline import Floats, Signal, Span, Timeline
 from analysis.uncertainty import UNIFORM, Measured, absent, measured
 

@@ -11,7 +11,8 @@ from analysis.electrics import electrics_of, engine_forbids
 from analysis.findings import Run, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Operating
-from analysis.runs import VARIABLE, Running
+from analysis.runs import Running
+from analysis.stepless import VARIABLE
 from analysis.timeline import Floats, Timeline
 
 LIMITS = limit_table(

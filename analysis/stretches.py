@@ -72,3 +72,12 @@ def smoothed(values: Floats, step_s: float, window_s: float) -> Floats:
     out[:half] = total[growing] / growing
     out[count - half :] = (total[count] - total[count - growing[::-1]]) / growing[::-1]
     return out
+
+
+def lasting(on: Mask, least: int) -> Mask:
+    """A mask without its stretches shorter than ``least`` steps: noise about a level crosses it many times."""
+    lasting = np.zeros(len(on), np.bool_)
+    for first, last in spans_of(on):
+        if last - first + 1 >= least:
+            lasting[first : last + 1] = True
+    return lasting

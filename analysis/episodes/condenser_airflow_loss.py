@@ -15,9 +15,8 @@ from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
-from analysis.runs import spans_of
 from analysis.soak import excess_over_saturation
-from analysis.stretches import last_where
+from analysis.stretches import last_where, spans_of
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
 

@@ -9,7 +9,7 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.runs import spans_of
+from analysis.stretches import spans_of
 from analysis.timeline import Floats
 from analysis.uncertainty import combine, measured
 

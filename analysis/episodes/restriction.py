@@ -13,7 +13,7 @@ from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
-from analysis.runs import VARIABLE
+from analysis.stepless import VARIABLE
 from analysis.stretches import medians_by
 from analysis.timeline import Floats
 from analysis.uncertainty import measured

@@ -13,7 +13,7 @@ from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table, weight_at
 from analysis.operating import Mask
-from analysis.runs import smoothed, spans_of
+from analysis.stretches import smoothed, spans_of
 from analysis.timeline import Floats, Span
 from analysis.uncertainty import measured
 

@@ -9,7 +9,7 @@ from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
-from analysis.runs import smoothed
+from analysis.stretches import smoothed
 from analysis.timeline import Floats
 from analysis.uncertainty import Measured, measured
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from analysis.case import case_of
-from analysis.runs import legs_of, spans_of
+from analysis.legs import legs_of
+from analysis.stretches import spans_of
 from analysis.timeline import timeline_of
 from tests.analysis.made import recording_of
 

@@ -1,0 +1,119 @@
+"""Steep changes of the lift, ln(high/low): a start parts the two sides within seconds, a stop lets them meet.
+
+What is a start and what a stop follows from what comes after: a surge of the engine or a change of its speed bends the
+lift too, and it comes back or stays.
+"""
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.stretches import Mask, edges_of
+from analysis.timeline import Floats
+
+LIMITS = limit_table(
+    Limit("leg_slope", 0.04, "1/s", PRACTICE),
+    Limit("leg_change", 0.2, "1", PRACTICE),
+    Limit("full_lift", 1.0, "1", "ln(high/low) on a warm day; " + PRACTICE),
+    Limit("least_scale", 0.4, "1", "of the two above on a cool day; " + PRACTICE),
+    Limit("leg_window", 0.5, "s", PRACTICE),
+    Limit("stop_leaves", 0.82, "1", "share of the lift that a stop leaves within seconds; " + PRACTICE),
+    Limit("collapse_leaves", 0.65, "1", "share of the lift that a stop leaves when nothing restarts; " + PRACTICE),
+    Limit("slow_fall", 0.3, "1", PRACTICE),
+    Limit("meets_by", 150.0, "s", "slowest time constant of sides that meet; open ones take 15-60 s; " + PRACTICE),
+    Limit("collapse_within", 90.0, "s", PRACTICE),
+    Limit("slow_recovery", 0.12, "1", PRACTICE),
+    Limit("standing_lift", 0.1, "1", "sides within 10 % of each other; " + PRACTICE),
+    Limit("turning", 0.03, "1", "noise of the lift; " + PRACTICE),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Leg:
+    """A steep change of the lift: grid indices of its first and last point, and the change."""
+
+    first: int
+    last: int
+    change: float
+
+
+def legs_of(lift: Floats, step_s: float) -> list[Leg]:
+    """Steep falls and rises of the lift, each from its turning point to where it flattens.
+
+    On a cool day there is little lift to lose, and its legs are smaller.
+    """
+    some = lift[:: max(len(lift) // 4000, 1)]
+    scale = float(np.clip(np.quantile(some, 0.75) / LIMITS["full_lift"].value, LIMITS["least_scale"].value, 1.0))
+    reach = max(round(LIMITS["leg_window"].value / step_s), 1)
+    padded = np.pad(lift, reach, mode="edge")
+    slope = (padded[2 * reach :] - padded[: -2 * reach]) / (2 * reach * step_s)
+    legs: list[Leg] = []
+    for sign in (1.0, -1.0):
+        firsts, lasts = edges_of(sign * slope > scale * LIMITS["leg_slope"].value)
+        if len(firsts) == 0:
+            continue
+        # Noise crosses the slope for a sample or two, thousands of times: only what makes a leg is looked at.
+        turns = np.minimum.reduce([sign * lift[np.clip(firsts + k, 0, lasts)] for k in range(-reach, 2 * reach + 1)])
+        kept = sign * lift[lasts] - turns >= scale * LIMITS["leg_change"].value
+        for first, last in zip(firsts[kept].tolist(), lasts[kept].tolist(), strict=True):
+            near = slice(max(first - reach, 0), min(first + 2 * reach, last) + 1)
+            turning = near.start + int(np.argmin(sign * lift[near]))
+            legs.append(Leg(turning, last, float(lift[last] - lift[turning])))
+    return sorted(legs, key=lambda leg: leg.first)
+
+
+def from_legs(lift: Floats, step_s: float) -> Mask:
+    """On after a rising leg, off after a falling one that is a stop."""
+    legs = legs_of(lift, step_s)
+    kept = [leg for i, leg in enumerate(legs) if leg.change > 0 or _is_stop(lift, legs, i, step_s)]
+    standing = LIMITS["standing_lift"].value
+    kept = _with_slow_stops(kept, lift, step_s)
+    if not kept:
+        return lift > max(standing, 0.5 * float(np.quantile(lift, 0.9)))
+    first = np.array([leg.first for leg in kept])
+    on = np.array([kept[0].change < 0, *(leg.change > 0 for leg in kept)])
+    state = on[np.searchsorted(first, np.arange(len(lift)), side="right")]
+    state[: first[0]] &= lift[: first[0]] > standing
+    return state
+
+
+def _with_slow_stops(legs: list[Leg], lift: Floats, step_s: float) -> list[Leg]:
+    """Between two starts there was a stop: where the fall was too slow for a leg, at the last top before it.
+
+    The highest lift of a long run may be long past; then the usual one tells.
+    """
+    stops: list[Leg] = []
+    for one, other in pairwise(legs):
+        if one.change > 0 and other.change > 0 and one.last <= other.first:
+            between = lift[one.last : other.first + 1]
+            fall = float(lift[other.first] - between.max())
+            for level in (float(between.max()), float(np.quantile(between, 0.75))):
+                top = one.last + int(np.flatnonzero(between >= level - LIMITS["turning"].value)[-1])
+                apart = float(lift[top]) * _still_apart((other.first - top) * step_s)
+                if fall <= -LIMITS["slow_fall"].value and float(lift[other.first]) < apart:
+                    stops.append(Leg(top, other.first, fall))
+                    break
+    return sorted([*legs, *stops], key=lambda leg: leg.first)
+
+
+def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
+    """Whether a falling leg is a stop: soon ended by a start, or leading on down. A surge or a speed change is not."""
+    leg = legs[index]
+    before = float(lift[leg.first])
+    rise = next((other.first for other in legs[index + 1 :] if other.change > 0), None)
+    horizon = leg.last + round(LIMITS["collapse_within"].value / step_s)
+    until = max(min(len(lift), horizon if rise is None else min(horizon, rise + 1)), leg.last + 1)
+    after = lift[leg.last : until]
+    lowest = float(after.min())
+    recovered = float(after[int(np.argmin(after)) :].max()) - lowest
+    if recovered > LIMITS["slow_recovery"].value:
+        return False
+    share = LIMITS["stop_leaves" if rise is not None and rise < horizon else "collapse_leaves"].value
+    return lowest < share * before * _still_apart((leg.last - leg.first + int(np.argmin(after))) * step_s)
+
+
+def _still_apart(passed_s: float) -> float:
+    """Most of the lift that a stop leaves after a time: a lift that fell a little and stayed is that of a run."""
+    return float(np.exp(-passed_s / LIMITS["meets_by"].value))
