@@ -271,7 +271,7 @@ def test_channels_are_put_to_their_places_by_dragging_and_by_keyboard(browser: B
 def test_a_mark_is_corrected_where_it_is_read(browser: Browser, page: Served):
     watched = Watched(browser, PHONE)
     phone = watched.page
-    phone.goto(f"{page.base}/write-up/minibus-7-corrected")
+    phone.goto(f"{page.base}/write-up/minibus-7-marked")
     phone.get_by_label("Correct engine on").click()
     phone.fill("#m-text", "cold start")
     phone.get_by_role("button", name="Keep the correction").click()
