@@ -200,7 +200,7 @@ def compared(before: str, after: str, units: str) -> dict[str, Any]:
         if case is None:
             raise InputError(f"{Path(folder).name}: holds no sample that can be read.")
         sides.append((findings, case))
-    return told(compare_analysed(*sides), CHOICES[units])
+    return told(compare_analysed(*sides), sides[1][0], CHOICES[units])
 
 
 def write_comparison(before: str, after: str, out: str, units: str, paper: str) -> list[str]:
