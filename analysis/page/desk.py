@@ -200,7 +200,7 @@ def compared(before: str, after: str, units: str) -> dict[str, Any]:
         if case is None:
             raise InputError(f"{Path(folder).name}: holds no sample that can be read.")
         sides.append((findings, case))
-    return told(compare_analysed(*sides), CHOICES[units])
+    return told(compare_analysed(*sides), sides[1][0], CHOICES[units])
 
 
 def write_comparison(before: str, after: str, out: str, units: str, paper: str) -> list[str]:
@@ -208,8 +208,9 @@ def write_comparison(before: str, after: str, out: str, units: str, paper: str) 
     from analysis.claim import write_comparison as write
     from analysis.preferences import preferences
 
-    pair = (_held(folder)[0] for folder in (before, after))
-    return [path.name for path in write(*pair, Path(out), _software(), preferences(units, paper))[1]]
+    first, second = _held(before)[0], _held(after)[0]
+    _, made = write(first, second, Path(out), _software(), preferences(units, paper))
+    return [path.name for path in made]
 
 
 def find(ports: list[str], radio: bool) -> dict[str, Any]:

@@ -33,6 +33,7 @@ MARKS = (
     ("repaired", "Repaired", "p"),
 )
 """Kind, words, key."""
+UNFORESEEN = "The page itself is at fault here. No recording is touched; one under way goes on. The terminal says more."
 CAUTIONS_ON_TEST = (
     "A passenger watches this page, never the driver.",
     "Hot, moving and self-starting parts: hands, hoses and leads clear of belt and fan.",
@@ -171,10 +172,10 @@ async def _too_large(request: Request, fault: Exception) -> Response:  # noqa: A
 
 async def _http(request: Request, fault: Exception) -> Response:
     status = fault.status_code if isinstance(fault, HTTPException) else 500
-    says = "There is no such page." if status == 404 else "That cannot be done here."
+    says = {404: "There is no such page.", 500: UNFORESEEN}.get(status, "That cannot be done here.")
     if _wants_json(request):
         return JSONResponse({"says": says}, status)
     return _page(request, "fault.html", {"screen": "", "says": says}, status)
 
 
-FAULTS: dict[Any, Any] = {InputError: _told_wrong, TooLargeError: _too_large, HTTPException: _http}
+FAULTS: dict[Any, Any] = {InputError: _told_wrong, TooLargeError: _too_large, HTTPException: _http, Exception: _http}

@@ -119,7 +119,8 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
         shutil.copytree(ROOT / "recordings" / name, out / name)
     broken = Path(shutil.copytree(out / "minibus-7-before", out / "minibus-7-broken"))
     (broken / "recording.json").write_text("{", encoding="utf-8")
-    shutil.copytree(out / "minibus-7-before", out / "minibus-7-corrected")
+    for name in ("minibus-7-corrected", "minibus-7-marked"):
+        shutil.copytree(out / "minibus-7-before", out / name)
     altered = Path(shutil.copytree(out / "minibus-7-before", out / "minibus-7-altered"))
     (altered / "marks.jsonl").write_text("", encoding="utf-8")
     (out / "elsewhere").symlink_to(ROOT / "recordings" / "minibus-7-after")

@@ -235,6 +235,26 @@ def test_everything_can_be_reached_and_pressed_by_keyboard(browser: Browser, pag
     watched.page.context.close()
 
 
+def test_a_guided_test_is_begun_confirmed_and_seen_on_both_pages(browser: Browser, page: Served, live_name: str):
+    desk, phone = Watched(browser, DESK), Watched(browser, PHONE)
+    for one in (desk, phone):
+        one.page.goto(f"{page.base}/test/{live_name}")
+        one.page.wait_for_selector("#ladder svg")
+    desk.page.select_option("#guided-test", "idle_raised_idle")
+    desk.page.click("#guided-start")
+    for one in (desk, phone):
+        expect(one.page.locator("#guided .do")).to_contain_text("Stand, engine idling")
+    phone.page.get_by_role("button", name="Confirm").click()
+    expect(desk.page.locator("#guided .do")).to_have_text("Idle for three minutes.")
+    expect(desk.page.locator("#guided progress")).to_be_visible()
+    expect(desk.page.locator("#marked")).to_contain_text("ac on: idle test")
+    phone.page.get_by_role("button", name="Leave the test").click()
+    expect(desk.page.locator("#guided")).to_be_hidden()
+    for one in (desk, phone):
+        assert one.complaints == []
+        one.page.context.close()
+
+
 def test_each_chart_says_in_words_what_it_shows(browser: Browser, page: Served, live_name: str):
     watched = Watched(browser, DESK)
     watched.page.goto(f"{page.base}/test/{live_name}")
@@ -271,7 +291,7 @@ def test_channels_are_put_to_their_places_by_dragging_and_by_keyboard(browser: B
 def test_a_mark_is_corrected_where_it_is_read(browser: Browser, page: Served):
     watched = Watched(browser, PHONE)
     phone = watched.page
-    phone.goto(f"{page.base}/write-up/minibus-7-corrected")
+    phone.goto(f"{page.base}/write-up/minibus-7-marked")
     phone.get_by_label("Correct engine on").click()
     phone.fill("#m-text", "cold start")
     phone.get_by_role("button", name="Keep the correction").click()

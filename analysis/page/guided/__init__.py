@@ -11,8 +11,8 @@ from types import ModuleType
 from typing import Any, Protocol
 
 from analysis.page.ladder import Ladder
-from analysis.wording import place
 from recorder.errors import InputError
+from recorder.places import PLACES
 
 ENGINE_TURNS = 200.0
 """Engine speed above which it runs [1/min] (common practice, no source)."""
@@ -133,7 +133,7 @@ class GuidedRun:
             "steps": [one.says for one in self._steps],
             "says": self._test.ENOUGH if step is None else step.says,
             "by_hand": step is not None and step.done is None,
-            "lacking": sorted(place(need) for need in set(self._test.NEEDS) - seen.places()),
+            "lacking": sorted(PLACES[need].title for need in set(self._test.NEEDS) - seen.places()),
             "since_s": round(since_s),
             "enough_s": step.enough_s if step else None,
             "over": over,

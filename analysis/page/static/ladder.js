@@ -31,7 +31,9 @@ export class LadderView {
   // Outside its usual band is told only of steady running: in every start and stop something is outside.
   draw(ladder, steady) {
     this.steady = steady;
-    const width = Math.max(this.host.clientWidth, 280);
+    // For the passenger as large as the window allows: it is read at arm's length.
+    const large = document.body.classList.contains("as-passenger") ? (window.innerHeight - 330) / HEIGHT : 1;
+    const width = Math.max(this.host.clientWidth / Math.min(Math.max(large, 1), Math.max(this.host.clientWidth / 440, 1)), 280);
     const svg = document.createElementNS(SVG, "svg");
     svg.setAttribute("viewBox", `0 0 ${width} ${HEIGHT}`);
     svg.setAttribute("role", "img");

@@ -1,9 +1,11 @@
 // The zero check: pressure sensors in open air, temperature probes in the same air.
 import {make, order} from "./ask.js";
-import {shown} from "./units.js";
+import {chosen, converted, shown, unit} from "./units.js";
 
 const by = (id) => document.getElementById(id);
 const signed = (value, quantity) => `${value < 0 ? "−" : "+"}${shown(Math.abs(value), quantity)}`;
+const PLACES = {kpa: 2, bar: 4, psi: 2};
+const fine = (kpa) => converted(kpa, "pressure").toFixed(PLACES[chosen()]).replace("-", "−");
 const words = (channel) => channel.replaceAll("_", " ");
 
 export function bindZeroCheck(nodes, altitude) {
@@ -37,7 +39,7 @@ export function bindZeroCheck(nodes, altitude) {
 
   function pressure(row) {
     if (row.says) return make("li", `${words(row.channel)}: ${row.says}`, {class: "outside"});
-    const item = make("li", `${words(row.channel)} reads ${signed(row.error_kpa, "pressure")} (± ${row.u95_kpa} kPa) in open air: ${row.kept ? "corrected from now on" : row.good ? "good" : row.accuracy_kpa === null ? "the node states no accuracy" : "more than it states"}`, {class: row.good || row.kept ? "" : "outside"});
+    const item = make("li", `${words(row.channel)} reads ${row.error_kpa < 0 ? "" : "+"}${fine(row.error_kpa)} ± ${fine(row.u95_kpa)} ${unit("pressure")} in open air: ${row.kept ? "corrected from now on" : row.good ? "good" : row.accuracy_kpa === null ? "the node states no accuracy" : "more than it states"}`, {class: row.good || row.kept || row.accuracy_kpa === null ? "" : "outside"});
     if (!row.kept) {
       const button = make("button", `Correct the zero of ${words(row.channel)}`, {type: "button"});
       button.addEventListener("click", () => listen([row.channel]));
