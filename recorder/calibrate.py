@@ -220,11 +220,18 @@ def _open_air(measured: "Measured", barometer: str | None) -> "Known":
 
 
 def _told(result: "Result", measured: "Measured") -> str:
+    from recorder.sensors import ClampOn
+
     unit, c = measured.channel.unit, result.known.calibration
     u95 = result.uncertainty.expanded
     correction = f"{c.zero:+.{_decimals(u95)}f} {unit}"
     if c.gain != 1.0:
         correction = f"{c.gain:.6g} x reading {correction}"
+    if measured.channel.calibration is None and isinstance(measured.channel.conversion, ClampOn):
+        return (
+            f"{result.known.node} {result.known.channel}: reads {unit} from now on, {correction}, "
+            f"± {u95:.{_decimals(u95)}f} {unit} (95 %) at its known points"
+        )
     return (
         f"{result.known.node} {result.known.channel}: off by {_rounded(result.error, u95)} {unit} (95 %); "
         f"from now on corrected by {correction}"

@@ -4,8 +4,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any, cast
 
+from recorder.calibration import METHODS
 from recorder.calibration_file import KnownCalibration, calibrated_channel
 from recorder.errors import InputError
+from recorder.node import Channel
 from recorder.readings import reread
 from recorder.recording import Recording, Stream
 from recorder.sensors import Missing
@@ -75,14 +77,24 @@ def _read_anew(recording: Recording, held: tuple[KnownCalibration, ...]) -> Reco
             continue
         data, missing = reread(channels, old.data)
         streams.append(replace(old, channels=channels, data=data))
-        nodes = tuple(_counted_anew(entry, old, missing) if _sent(entry, old) else entry for entry in nodes)
+        new = [c for c, before in zip(channels, old.channels, strict=True) if c != before]
+        nodes = tuple(_told_anew(entry, old, missing, new) if _sent(entry, old) else entry for entry in nodes)
     if all(new is old for new, old in zip(streams, recording.streams, strict=True)):
         return recording
     return replace(recording, streams=tuple(streams), nodes=nodes)
 
 
-def _counted_anew(entry: dict[str, Any], stream: Stream, missing: Mapping[str, int]) -> dict[str, Any]:
+def _told_anew(
+    entry: dict[str, Any], stream: Stream, missing: Mapping[str, int], channels: list[Channel]
+) -> dict[str, Any]:
+    """What the node's entry says once ``channels`` were read anew: what is missing now, and that they were."""
     stale = {f"{reason.name.lower()}_{channel.id}" for reason in Missing for channel in stream.channels}
     counters = cast("dict[str, int]", entry.get("counters") or {})
     kept = {name: count for name, count in counters.items() if name not in stale}
-    return entry | {"counters": kept | dict(missing)}
+    told = [
+        f"{c.id}: read anew with the calibration of {c.calibration.on[:10]} ({METHODS[c.calibration.method]}); "
+        "what is sealed stays as it is"
+        for c in channels
+        if c.calibration is not None
+    ]
+    return entry | {"counters": kept | dict(missing), "read_anew": [*entry.get("read_anew", []), *told]}

@@ -71,10 +71,11 @@ class Recording:
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        """What a reader must know of its sensors: which readings are missing and why, and what a clamp-on cannot do."""
+        """What a reader must know of its sensors: later calibrations, what is missing and why, what clamps cannot."""
         clamps = [c.id for stream in self.streams for c in stream.channels if isinstance(c.conversion, ClampOn)]
         missing = (missing_in_words(cast("dict[str, int]", node.get("counters") or {})) for node in self.nodes)
         return (
+            *(str(sentence) for node in self.nodes for sentence in node.get("read_anew", ())),
             *(sentence for sentences in missing for sentence in sentences),
             *(f"{name}: {CLAMP_ON_CANNOT}" for name in clamps),
         )

@@ -20,7 +20,8 @@ from recorder.readings import readings_of
 from recorder.tally import Tally
 
 ECHO_BYTES = 8
-_ROW_KEY = ["boot", "seq", "tick_us"]
+_FRAME_KEY = ["boot", "seq"]
+_ROW_KEY = [*_FRAME_KEY, "tick_us"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,14 +226,13 @@ def with_parts(rows: pl.DataFrame, parts: Path) -> tuple[pl.DataFrame, list[str]
     A whole journal holds it all: then no more of the parts is read than the keys of their rows.
     """
     paths = sorted(parts.glob("part-*.parquet")) if parts.is_dir() else []
-    keys, damage = _readable(paths, rows.select(_ROW_KEY))
-    if not keys:
-        return rows.sort("t"), damage
-    numbered = pl.concat(key.with_columns(part=pl.lit(number)) for number, key in keys.items())
-    only_there = numbered.join(rows, on=_ROW_KEY, how="anti")["part"].unique().to_list()
+    keys, damage = _readable(paths, rows.select(_FRAME_KEY))
+    numbered = [key.unique().with_columns(part=pl.lit(number)) for number, key in keys.items()]
+    lacking = pl.concat(numbered).join(rows.select(_FRAME_KEY).unique(), _FRAME_KEY, "anti") if numbered else None
+    only_there: list[int] = [] if lacking is None else lacking["part"].unique().to_list()
     wanted, unread = _readable([paths[number] for number in sorted(only_there)], rows)
     whole = pl.concat([rows, *wanted.values()]).unique(_ROW_KEY, keep="first", maintain_order=True) if wanted else rows
-    return whole.sort("t"), damage + unread
+    return whole if whole["t"].is_sorted() else whole.sort("t"), damage + unread
 
 
 def _readable(paths: list[Path], like: pl.DataFrame) -> tuple[dict[int, pl.DataFrame], list[str]]:

@@ -194,13 +194,15 @@ def test_a_clamp_is_calibrated_in_place_and_says_what_it_cannot(bench: Path, tmp
         calibrate("zero", bench, "--channel", "high_side", "--stretch", "2:58", "--file", file)
     points = ("--point", "0+-1@2:58", "--point", f"{bench_car.HIGH_KPA}+-18@62:118")
     done = calibrate("two-point", bench, "--channel", "high_side", *points, "--file", file)
+    assert re.search(r"high_side: reads kPa from now on, 0\.33\d+ x reading -83 kPa, ± 18 kPa \(95 %\)", done.stdout)
     for words in ("feels the pipe stretch", "cannot tell the pressure at rest", "move or loosen it"):
         assert words in done.stderr
     assert mean(bench, file, "high_side", 62, 118) == pytest.approx(bench_car.HIGH_KPA, abs=0.5)
     before, after = open_recording(bench).remarks, opened(bench, None, file).remarks
     assert before[0] == "high_side: 1200 readings missing (not calibrated yet)"
-    assert after == before[1:], "what is missing is counted anew; what a clamp cannot do still holds"
-    assert "cannot tell the pressure at rest" in after[0]
+    assert re.match(r"high_side: read anew with the calibration of 20\d\d-\d\d-\d\d \(two known points\); ", after[0])
+    assert after[1:] == before[1:], "what is missing is counted anew; what a clamp cannot do still holds"
+    assert "cannot tell the pressure at rest" in after[1]
     channel = opened(bench, None, file).streams[0].channels[5]
     assert channel.accuracy == pytest.approx(
         math.hypot(math.sqrt(3.0) * 9.0, 0.01 * 10.0 * bench_car.HIGH_KPA), rel=0.03
