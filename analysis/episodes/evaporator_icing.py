@@ -19,7 +19,12 @@ LIMITS = limit_table(
     Limit("slow", 150.0, "s", "from onset to the full widening: ice grows, nothing switches; " + PRACTICE),
     Limit("shortest", 180.0, "s", PRACTICE),
     Limit("far_below", -6.0, "degC", "evaporating, evened; no control lets a coil run there; " + PRACTICE),
-    Limit("vent_cold", 6.0, "degC", "air still passes and is cold: neither short of refrigerant nor restricted; " + PRACTICE),
+    Limit(
+        "vent_cold",
+        6.0,
+        "degC",
+        "air still passes and is cold: neither short of refrigerant nor restricted; " + PRACTICE,
+    ),
     Limit("thaws", 180.0, "s", "a rest that cures; shorter ones leave the ice; " + PRACTICE),
     Limit("builds", 180.0, "s", "below freezing until a quarter of the face is blocked; " + PRACTICE),
     Limit("pull_down", 120.0, "s", PRACTICE),
@@ -71,12 +76,13 @@ def _uncontrolled(case: Case, te: Floats) -> tuple[Episode, ...]:
         start, end = (float(case.timeline.t_s[i]) for i in (first, last))
         level, air = (float(np.median(values[first : last + 1])) for values in (te, vent))
         says = (
-            f"for {(end - start) / 60.0:.0f} min the evaporator stood at {level:.0f} degC and the vents at {air:.0f} degC, "
-            "and no control stopped it: ice grows"
+            f"for {(end - start) / 60.0:.0f} min the evaporator stood at {level:.0f} degC and the vents at "
+            f"{air:.0f} degC, and no control stopped it: ice grows"
         )
         measures = {
             "evaporating_degc": measured(level, case.u_evaporating_k()),
             "vent_degc": measured(air, case.u_air_k("vent")),
+            "stood_min": measured((end - start) / 60.0, LIMITS["evened"].value / 60.0),
         }
         episodes.append(Episode(KIND, start + builds, end, 0.5, (Evidence("stays_below_freezing", says, measures),)))
     return tuple(episodes)
@@ -108,6 +114,4 @@ def _episode(case: Case, te: Floats, gap: Floats, best: float, settled: Mask, sp
     )
     severity = round(min(1.0, widened / 16.0), 2)
     start_s = float(min(t[frozen] + LIMITS["builds"].value, t[onset])) if frozen < onset else float(t[frozen])
-    return Episode(
-        KIND, start_s, float(t[end]), severity, (Evidence("draws_apart", says, measures),)
-    )
+    return Episode(KIND, start_s, float(t[end]), severity, (Evidence("draws_apart", says, measures),))

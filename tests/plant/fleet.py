@@ -39,7 +39,7 @@ WEIGHTS = {
     "non_condensables": 5, "restriction": 5, "moisture_freeze": 5, "evaporator_icing": 4, "valve_hunting": 5,
     "weak_pumping": 6, "sensor_fault": 8,
 }  # fmt: skip
-BATCH = 40
+BATCH = 100
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,9 @@ def draft(seed: int) -> Draft:
     elif want.get("metering") == VALVE and "compressor" not in want:
         want["compressor"] = int(rng.choice([CYCLING, INTERNAL, EXTERNAL]))
     if kind == "evaporator_icing":
-        want["blower_kg_s"] = float(rng.uniform(0.065, 0.1) if want.get("compressor") == EXTERNAL else rng.uniform(0.09, 0.12))
+        want["blower_kg_s"] = float(
+            rng.uniform(0.065, 0.1) if want.get("compressor") == EXTERNAL else rng.uniform(0.09, 0.12)
+        )
         want["fresh"] = float(rng.uniform(0.4, 1.0))
     car = random_car(rng, want)
     choices = list(recipe.drives) if recipe else list(KINDS)
