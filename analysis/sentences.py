@@ -30,6 +30,13 @@ SENTENCES: dict[str, tuple[str, ...]] = {
     ),
     "vent_warmed": ("vent air warmed by {vent_rise_k} meanwhile",),
     "rest_offset": ("at rest the high side reads {high_minus_low_kpa} above the low side, steadily",),
+    "rest_crossed": ("at rest after a stop high minus low reads {high_minus_low_kpa}: refrigerant cannot do that",),
+    "stays_below_freezing": (
+        (
+            "for {stood_min} the evaporator stood at {evaporating_degc} and the vents at {vent_degc}, and no control "
+            "stopped it: ice grows"
+        ),
+    ),
     "still": (
         "vent air moved by {moved_k} while the evaporator moved by {evaporating_moved_k}: the probe is not in the air",
     ),

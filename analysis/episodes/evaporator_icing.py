@@ -18,6 +18,15 @@ LIMITS = limit_table(
     Limit("onset", 2.0, "K", PRACTICE),
     Limit("slow", 150.0, "s", "from onset to the full widening: ice grows, nothing switches; " + PRACTICE),
     Limit("shortest", 180.0, "s", PRACTICE),
+    Limit("far_below", -6.0, "degC", "evaporating, evened; no control lets a coil run there; " + PRACTICE),
+    Limit(
+        "vent_cold",
+        6.0,
+        "degC",
+        "air still passes and is cold: neither short of refrigerant nor restricted; " + PRACTICE,
+    ),
+    Limit("thaws", 180.0, "s", "a rest that cures; shorter ones leave the ice; " + PRACTICE),
+    Limit("builds", 180.0, "s", "below freezing until a quarter of the face is blocked; " + PRACTICE),
     Limit("pull_down", 120.0, "s", PRACTICE),
     Limit("evened", 45.0, "s", PRACTICE),
 )
@@ -38,6 +47,9 @@ def detect(case: Case) -> Detection:
     found = [e for span in spans if (e := _episode(case, te, gap, best, settled, span)) is not None]
     if found:
         return Detection(PRESENT, "vent and evaporator drew apart slowly below freezing", tuple(found))
+    found = _uncontrolled(case, te)
+    if found:
+        return Detection(PRESENT, "nothing stopped the evaporator far below freezing", found)
     if not bool((settled & cold).any()):
         why = f"the evaporator stayed above {LIMITS['freezing'].value:g} degC (evened)"
         never = Evidence("never_freezing", why, {"limit_degc": Measured(LIMITS["freezing"].value)})
@@ -46,6 +58,34 @@ def detect(case: Case) -> Detection:
     why = f"below freezing the vents stayed within {widest:.0f} K of their best distance or switched at once"
     stayed = Evidence("stayed_near", why, {"widened_k": measured(widest, 0.02 * abs(widest), 0.2)})
     return Detection(ABSENT, why, evidence=(stayed,))
+
+
+def _uncontrolled(case: Case, te: Floats) -> tuple[Episode, ...]:
+    """Air and evaporator below freezing for minutes: ice grows, though the air still passes."""
+    vent = case.evened(case.timeline.grid("vent"), LIMITS["evened"].value)
+    if vent is None:
+        return ()
+    below = case.running.pumping & (te < LIMITS["freezing"].value)
+    far = below & (te < LIMITS["far_below"].value) & (vent < LIMITS["vent_cold"].value)
+    builds = LIMITS["builds"].value
+    sure = case.spans(far, LIMITS["shortest"].value + builds, 60.0)
+    episodes: list[Episode] = []
+    for first, last in case.spans(below, LIMITS["shortest"].value, LIMITS["thaws"].value):
+        if not any(first <= a and b <= last for a, b in sure):
+            continue
+        start, end = (float(case.timeline.t_s[i]) for i in (first, last))
+        level, air = (float(np.median(values[first : last + 1])) for values in (te, vent))
+        says = (
+            f"for {(end - start) / 60.0:.0f} min the evaporator stood at {level:.0f} degC and the vents at "
+            f"{air:.0f} degC, and no control stopped it: ice grows"
+        )
+        measures = {
+            "evaporating_degc": measured(level, case.u_evaporating_k()),
+            "vent_degc": measured(air, case.u_air_k("vent")),
+            "stood_min": measured((end - start) / 60.0, LIMITS["evened"].value / 60.0),
+        }
+        episodes.append(Episode(KIND, start + builds, end, 0.5, (Evidence("stays_below_freezing", says, measures),)))
+    return tuple(episodes)
 
 
 def _episode(case: Case, te: Floats, gap: Floats, best: float, settled: Mask, span: tuple[int, int]) -> Episode | None:
@@ -73,6 +113,5 @@ def _episode(case: Case, te: Floats, gap: Floats, best: float, settled: Mask, sp
         "air no longer passes"
     )
     severity = round(min(1.0, widened / 16.0), 2)
-    return Episode(
-        KIND, float(t[min(frozen, onset)]), float(t[end]), severity, (Evidence("draws_apart", says, measures),)
-    )
+    start_s = float(min(t[frozen] + LIMITS["builds"].value, t[onset])) if frozen < onset else float(t[frozen])
+    return Episode(KIND, start_s, float(t[end]), severity, (Evidence("draws_apart", says, measures),))

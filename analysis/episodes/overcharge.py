@@ -14,6 +14,10 @@ NEEDS = ("low_side", "high_side", "ambient", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("subcooling_high", 15.0, "K", "4-12 K is usual; " + PRACTICE),
     Limit("subcooling_usual", 10.0, "K", PRACTICE),
+    Limit("share_high", 0.55, "of condensing over ambient", "a quarter to two fifths is usual; " + PRACTICE),
+    Limit("share_flooded", 0.7, "of condensing over ambient", "most of the condenser holds liquid; " + PRACTICE),
+    Limit("share_usual", 0.45, "of condensing over ambient", PRACTICE),
+    Limit("heat_rejected", 15.0, "K", "condensing over ambient; below it a share says little; " + PRACTICE),
     Limit("condensing_high", 26.0, "K", "over ambient, steady; " + PRACTICE),
     Limit("condensing_usual", 22.0, "K", PRACTICE),
     Limit("long_rest", 240.0, "s", "to 90 % with an expansion valve; " + PRACTICE),
@@ -64,9 +68,18 @@ def _subcooling(case: Case) -> tuple[float, Evidence] | None:
         return None
     high, usual = LIMITS["subcooling_high"].value, LIMITS["subcooling_usual"].value
     weight = 2.5 if level > high else 0.5 if level > usual else -2.5
+    over = _steady(case, case.derived.over_ambient_k)
+    if over is not None and over > LIMITS["heat_rejected"].value:
+        weight = _weight_of_share(level / over)
     return weight, Evidence(
         "subcooling", f"subcooling {level:.0f} K, steady", {"subcooling_k": measured(level, case.u_subcooling_k())}
     )
+
+
+def _weight_of_share(share: float) -> float:
+    """What the share of the condenser's lift that is subcooling speaks for: liquid backs up into the condenser."""
+    flooded, high, usual = (LIMITS[name].value for name in ("share_flooded", "share_high", "share_usual"))
+    return 3.5 if share > flooded else 2.8 if share > high else 0.5 if share > usual else -2.5
 
 
 def _condensing(case: Case) -> tuple[float, Evidence] | None:
@@ -74,7 +87,9 @@ def _condensing(case: Case) -> tuple[float, Evidence] | None:
     if level is None:
         return None
     high, usual = LIMITS["condensing_high"].value, LIMITS["condensing_usual"].value
-    weight = 1.2 if level > high else 0.3 if level > usual else -1.5
+    # With a liquid-line probe the share of subcooling has weighed it already.
+    against = 0.0 if _steady(case, case.derived.subcooling_k) is not None else -1.5
+    weight = 1.2 if level > high else 0.3 if level > usual else against
     says = f"condensing {level:.0f} K over ambient, steady"
     return weight, Evidence("condensing", says, {"over_ambient_k": measured(level, case.u_over_ambient_k())})
 

@@ -28,6 +28,7 @@ LIMITS = limit_table(
     Limit("other_moves", 60.0, "kPa", "what the other side does meanwhile; " + PRACTICE),
     Limit("rest_offset", 60.0, "kPa", "low above high at rest, beyond what warm air at one end makes; " + PRACTICE),
     Limit("rest", 8.0, "s", PRACTICE),
+    Limit("late_rest", 75.0, "s", "after a stop; the sides have come near each other; " + PRACTICE),
     Limit("steady", 8.0, "kPa", "from the first to the last third of the rest; " + PRACTICE),
     Limit("on_saturation", 2.0, "K", PRACTICE),
     Limit("vent_follows", 4.0, "K", PRACTICE),
@@ -51,6 +52,8 @@ def detect(case: Case) -> Detection:
         episodes.extend(_stuck(case, signal))
     episodes.extend(_swapped(case))
     episodes.extend(_rest_offset(case))
+    if not any(e.rule == "rest_offset" for episode in episodes for e in episode.evidence):
+        episodes.extend(_drifted(case))
     episodes.extend(_still_vent(case))
     if episodes:
         channels = ", ".join(sorted({episode.channel or "" for episode in episodes}))
@@ -224,6 +227,30 @@ def _rest_offset(case: Case) -> list[Episode]:
         Evidence("rest_offset_reading", why),
     )
     return [Episode(KIND, 0.0, case.timeline.duration_s, 0.5, evidence, permanent=True, channel=name)]
+
+
+def _drifted(case: Case) -> list[Episode]:
+    """Sides that agreed at rest before the first start and stand crossed at rest after a stop: one zero has drifted."""
+    runs = case.running.runs
+    low, high = case.timeline.signal("low_side"), case.timeline.signal("high_side")
+    if not runs or low is None or high is None or case.running.basis == "none":
+        return []
+    u95 = 2.0 * combine(low.u, high.u)
+    limit = max(LIMITS["rest_offset"].value, 1.5 * u95)
+    starts = [*(run.start_s for run in runs[1:]), case.timeline.duration_s]
+    for run, end in zip(runs, starts, strict=True):
+        if end - run.end_s < LIMITS["late_rest"].value:
+            continue
+        # Refrigerant flows from high to low, so that sides which still converge never cross.
+        sides = [case.median(values, end - 15.0, end - 1.0) for values in (case.derived.low_kpa, case.derived.high_kpa)]
+        apart = sides[1] - sides[0]
+        if not apart < -limit:
+            continue
+        name = _off_saturation(case, sides, end - 15.0, end) or "high_side"
+        says = f"at rest the high side reads {-apart:.0f} kPa below the low side: refrigerant cannot do that"
+        evidence = Evidence("rest_crossed", says, {"high_minus_low_kpa": measured(apart, u95 / 2.0)})
+        return [Episode(KIND, runs[0].start_s, case.timeline.duration_s, 0.5, (evidence,), channel=name)]
+    return []
 
 
 def _steady_rest(case: Case, start: float, end: float) -> bool:

@@ -1,7 +1,8 @@
 """Scores findings against truth: episodes, onsets, runs, cycles, settling, equalisation, u95, causes, undecided.
 
 An episode counts when kind and over half of the time agree: the overlap is more than half of the longer of the two. Weak
-truths (`observability`) and optional ones are neither missed nor false. One set of limits: recall and false alarms come
+truths (`observability`), optional ones, and those that are undecided for a need that is truly absent (excused) are neither
+missed nor false. One set of limits: recall and false alarms come
 from the same findings.
 """
 
@@ -29,6 +30,7 @@ class Kind:
     true: int = 0
     matched: int = 0
     touched: int = 0
+    excused: int = 0
     found: int = 0
     false: int = 0
     onset_s: list[float] = field(default_factory=list)
@@ -89,6 +91,7 @@ class Score:
     odds: list[tuple[float, bool]] = field(default_factory=list)
     leading: list[tuple[str, str, str, int]] = field(default_factory=list)
     undecided: list[tuple[str, str, str, bool]] = field(default_factory=list)
+    excused: list[tuple[str, str]] = field(default_factory=list)
     strong: int = 0
     failures: list[tuple[str, str]] = field(default_factory=list)
 
@@ -121,6 +124,10 @@ def _episodes(score: Score, name: str, findings: Findings, truth: dict[str, Any]
         true = [f for f in truth["faults"] if f["kind"] == kind]
         must = [f for f in true if not f.get("optional") and f.get("observability") != WEAK]
         got = [(e.start_s, e.end_s) for e in findings.episodes if e.kind == kind]
+        if not got and must and _excused(kind, truth, findings):
+            tally.excused += len(must)
+            score.excused.extend((kind, name) for _ in must)
+            continue
         tally.true += len(must)
         pairs = sorted(
             ((overlap(_span(f), e), i, j) for i, f in enumerate(must) for j, e in enumerate(got)), reverse=True
@@ -157,6 +164,12 @@ def _episodes(score: Score, name: str, findings: Findings, truth: dict[str, Any]
             score.strays.append((f"{kind} {where}", name))
             if truth["healthy"]:
                 score.alarms.append((f"{kind} {where}", name))
+
+
+def _excused(kind: str, truth: dict[str, Any], findings: Findings) -> bool:
+    """Undecided, and every need that it names is truly absent from the recording."""
+    own = [check for check in findings.checks if check.kind == kind and check.state == UNDECIDED and check.missing]
+    return any(all(_absent(need, truth, findings) for need in check.missing) for check in own)
 
 
 def _compressor(score: Score, name: str, findings: Findings, truth: dict[str, Any]) -> None:
@@ -249,7 +262,7 @@ def _causes(score: Score, name: str, findings: Findings, truth: dict[str, Any]) 
     score.strong += len(strong)
     for check in findings.checks:
         if check.kind in strong and check.state == UNDECIDED:
-            absent = bool(check.missing) and all(_absent(need, truth, findings) for need in check.missing)
+            absent = _excused(check.kind, truth, findings)
             score.undecided.append((check.kind, name, f"{check.why} missing {check.missing}", absent))
 
 
@@ -264,16 +277,16 @@ def lines_of(score: Score) -> Iterator[str]:
     yield f"{score.recordings} recordings, {score.healthy_hours:.1f} h healthy, {len(score.failures)} that the analysis failed on"
     for name, text in score.failures:
         yield f"failed on {name}: {text}"
-    yield f"{'kind':24}{'true':>5}{'found':>6}{'prec':>6}{'recall':>7}{'F1':>6}{'touched':>8}{'onset med':>10}{'p90':>7}   by observability"
+    yield f"{'kind':24}{'true':>5}{'found':>6}{'prec':>6}{'recall':>7}{'F1':>6}{'touched':>8}{'excused':>8}{'onset med':>10}{'p90':>7}   by observability"
     total = Kind()
     for kind, k in score.kinds.items():
         onset = np.abs(k.onset_s)
         med, p90 = (np.median(onset), np.percentile(onset, 90)) if len(onset) else (np.nan, np.nan)
         seen = ", ".join(f"{s} {v[1]}/{v[0]}" for s, v in sorted(k.by_seen.items(), reverse=True))
-        yield f"{kind:24}{k.true:5}{k.found:6}{k.precision:6.2f}{k.recall:7.2f}{k.f1:6.2f}{k.touched:8}{med:10.1f}{p90:7.1f}   {seen}"
-        for name in ("true", "matched", "found", "false", "touched"):
+        yield f"{kind:24}{k.true:5}{k.found:6}{k.precision:6.2f}{k.recall:7.2f}{k.f1:6.2f}{k.touched:8}{k.excused:8}{med:10.1f}{p90:7.1f}   {seen}"
+        for name in ("true", "matched", "found", "false", "touched", "excused"):
             setattr(total, name, getattr(total, name) + getattr(k, name))
-    yield f"{'all':24}{total.true:5}{total.found:6}{total.precision:6.2f}{total.recall:7.2f}{total.f1:6.2f}{total.touched:8}"
+    yield f"{'all':24}{total.true:5}{total.found:6}{total.precision:6.2f}{total.recall:7.2f}{total.f1:6.2f}{total.touched:8}{total.excused:8}"
     alarms = len(score.alarms)
     rate = 100.0 * alarms / score.healthy_hours if score.healthy_hours else float("nan")
     yield f"false alarms on healthy recordings: {alarms}, {rate:.1f} per 100 h: {score.alarms[:20]}"

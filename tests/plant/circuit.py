@@ -40,7 +40,10 @@ class Nodes:
 class Circuit:
     """The state of all cars; `step` advances it by 0.05 s."""
 
-    def __init__(self, tables: Tables, cars: SimpleNamespace, ambient: np.ndarray, humidity: np.ndarray) -> None:
+    def __init__(
+        self, tables: Tables, cars: SimpleNamespace, ambient: np.ndarray, humidity: np.ndarray, warm: np.ndarray
+    ) -> None:
+        """``warm`` [K] is how far the condenser still stands above ambient after an earlier drive."""
         self.c, self.tables = cars, tables
         n = self.n = len(cars.fluid)
         self.fluid2 = np.concatenate([cars.fluid, cars.fluid])
@@ -60,14 +63,14 @@ class Circuit:
         humid = saturated_humidity(ambient, self.pressure) * humidity
         self.cabin_w = humid.copy()
         self.metal_e = self.cabin + 273.15
-        self.metal_c = k.copy()
-        self._fill(k)
+        self.metal_c = k + warm
+        self._fill(k + warm)
         self.bulb, self.fin = self.metal_e.copy(), self.cabin.copy()
-        self.body, self.bay = ambient.copy(), ambient + 1.0
+        self.body, self.bay = ambient + 1.5 * warm, ambient + 1.0 + 2.0 * warm
         self.opening = np.full(n, 0.1)
         self.duct = self.cabin.copy()
         self.film, self.ice = np.zeros(n), np.zeros(n)
-        self.rise, self.inlet = np.zeros(n), ambient.copy()
+        self.rise, self.inlet = np.zeros(n), ambient + 0.25 * warm
         self.stroke, self.ln_stroke = np.full(n, 0.05), np.full(n, np.log(0.05))
         self.coupling = np.zeros(n)
         self.fan, self.fast = np.zeros(n), np.zeros(n, bool)

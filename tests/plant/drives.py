@@ -27,6 +27,7 @@ class Drive:
     marks: list[tuple[float, str, str]] = field(default_factory=list)
     charged_kg: float | None = None
     altitude_m: float = 0.0
+    warm_k: float = 0.0
 
     @property
     def t(self) -> np.ndarray:
@@ -159,6 +160,8 @@ def _standing(t: np.ndarray, speed: np.ndarray, start: float) -> np.ndarray:
 def ordinary_life(rng: np.random.Generator, drive: Drive) -> None:
     """What must raise nothing: cooling off and on, throttle, blower, doors, recirculation, a pass."""
     t, s, u = drive.t, drive.signals, rng.uniform
+    if rng.random() < 0.2 and drive.kind != "recharge":
+        drive.warm_k = float(u(3, 12))
     first = drive.engine_on_s + 300.0
     last = (drive.engine_off_s or drive.duration_s) - 120.0
     if last < first + 100.0:

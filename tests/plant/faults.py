@@ -213,7 +213,7 @@ RECIPES = {
     "non_condensables": Recipe(air, drives=("workshop", "workshop", "idle", "town", "mixed")),
     "restriction": Recipe(restriction),
     "moisture_freeze": Recipe(moisture, {"metering": (VALVE, VALVE, VALVE, ORIFICE)}, ("town", "mixed", "motorway", "idle")),
-    "evaporator_icing": Recipe(icing, {"compressor": (CYCLING, EXTERNAL, EXTERNAL), "metering": (VALVE,)}, ("town", "mixed", "motorway")),
+    "evaporator_icing": Recipe(icing, {"compressor": (CYCLING, EXTERNAL, EXTERNAL), "metering": (VALVE,)}, ("town", "mixed", "motorway"), hot=False),
     "valve_hunting": Recipe(hunting, {"metering": (VALVE,), "compressor": (INTERNAL, INTERNAL, EXTERNAL, CYCLING)}, ("town", "mixed", "motorway", "idle", "workshop")),
     "weak_pumping": Recipe(weak, {"compressor": (INTERNAL, EXTERNAL, EXTERNAL, CYCLING), "metering": (VALVE,)}),
     "sensor_fault": Recipe(sensor),

@@ -27,7 +27,7 @@ from tests.plant.cars import (
     VALVE,
     random_car,
 )
-from tests.plant.drives import KINDS, mountain_pass, ordinary_life, random_drive, recharge
+from tests.plant.drives import KINDS, humidity_at, mountain_pass, ordinary_life, random_drive, recharge
 from tests.plant.faults import RECIPES, Faulty
 from tests.plant.garage import Specimen, Trace, run
 from tests.plant.sensing import Sensed, sense
@@ -39,7 +39,7 @@ WEIGHTS = {
     "non_condensables": 5, "restriction": 5, "moisture_freeze": 5, "evaporator_icing": 4, "valve_hunting": 5,
     "weak_pumping": 6, "sensor_fault": 8,
 }  # fmt: skip
-BATCH = 40
+BATCH = 100
 
 
 @dataclass(frozen=True)
@@ -71,12 +71,16 @@ def draft(seed: int) -> Draft:
     elif want.get("metering") == VALVE and "compressor" not in want:
         want["compressor"] = int(rng.choice([CYCLING, INTERNAL, EXTERNAL]))
     if kind == "evaporator_icing":
-        want["blower_kg_s"] = float(rng.uniform(0.06, 0.1))
+        want["blower_kg_s"] = float(
+            rng.uniform(0.065, 0.1) if want.get("compressor") == EXTERNAL else rng.uniform(0.09, 0.12)
+        )
+        want["fresh"] = float(rng.uniform(0.4, 1.0))
     car = random_car(rng, want)
     choices = list(recipe.drives) if recipe else list(KINDS)
     drive = random_drive(rng, str(rng.choice(choices)), recipe.hot if recipe else None)
     if kind == "evaporator_icing":
-        drive.humidity = min(drive.humidity + 0.25, 0.9)
+        damp = float(rng.uniform(0.0135, 0.02)) / humidity_at(drive.ambient_degc)
+        drive.humidity = min(max(damp, 0.35), 0.95)
     ordinary_life(rng, drive)
     if rng.random() < 0.08 and drive.kind in ("mixed", "motorway"):
         mountain_pass(rng, drive, car.altitude_m)

@@ -59,7 +59,9 @@ def run(specimens: list[Specimen]) -> list[Trace]:
     steps = round(max(s.drive.duration_s for s in specimens) / STEP_S) + 1
     grid = _gridded(specimens, steps)
     ambient = np.array([s.drive.ambient_degc for s in specimens])
-    circuit = Circuit(tables_of(REFRIGERANTS), cars, ambient, np.array([s.drive.humidity for s in specimens]))
+    humidity = np.array([s.drive.humidity for s in specimens])
+    warm = np.array([s.drive.warm_k for s in specimens])
+    circuit = Circuit(tables_of(REFRIGERANTS), cars, ambient, humidity, warm)
     _empty(circuit, specimens)
     g = SimpleNamespace(
         **{name: np.array([s.constants.get(name, usual) for s in specimens]) for name, usual in CONSTANTS.items()}
@@ -67,7 +69,6 @@ def run(specimens: list[Specimen]) -> list[Trace]:
     kept = {name: np.empty((steps // KEEP_EVERY + 1, n), np.float32) for name in KEPT}
     flags = {name: np.empty((steps, n), bool) for name in ("engaged", "wanted")}
     volts, why = np.empty((steps, n), np.float16), np.empty((steps, n), np.int8)
-    humidity = np.array([s.drive.humidity for s in specimens])
     per = round(GRID_S / STEP_S)
     for step in range(steps):
         row, part = divmod(step, per)

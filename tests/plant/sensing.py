@@ -178,13 +178,20 @@ def _spoil(rng: np.random.Generator, faulty: Faulty, trace: Trace, sensed: Sense
     elif way == "offset":
         by = float(rng.choice([-1, 1]) * (u(30, 70) if place == "low_side" else u(60, 160)))
         sensed.columns[place] = values + by
-        sensed.faults.append({**base, "start_s": 0.0, "end_s": end, "permanent": True, "offset_kpa": round(by, 1)})
+        # Within twice the class, or without a rest before the start, nothing shows it.
+        small = abs(by) < (45.0 if place == "low_side" else 90.0)
+        seen = "weak" if small or faulty.specimen.drive.engine_on_s < 8.0 else "strong"
+        sensed.faults.append(
+            {**base, "start_s": 0.0, "end_s": end, "permanent": True, "offset_kpa": round(by, 1), "observability": seen}
+        )
     elif way == "drift":
         start = float(u(150, 500))
         by = float(rng.choice([-1, 1]) * (u(40, 90) if place == "low_side" else u(100, 220)))
+        off = faulty.specimen.drive.engine_off_s
+        seen = "moderate" if off is not None and end - off > 120.0 else "weak"
         sensed.columns[place] = values + by * np.clip((t - start) / (end - start), 0.0, 1.0)
         sensed.faults.append(
-            {**base, "start_s": round(start, 1), "end_s": end, "offset_kpa": round(by, 1), "observability": "moderate"}
+            {**base, "start_s": round(start, 1), "end_s": end, "offset_kpa": round(by, 1), "observability": seen}
         )
     elif way == "fallen":
         start = faulty.specimen.drive.engine_on_s + float(u(250, 700))
