@@ -104,6 +104,7 @@ SUFFIXES = {
 }
 """The unit that a measure's name ends in."""
 _SLOT = re.compile(r"\{(u95 )?([a-z0-9_]+)\}")
+_KELVINS = re.compile(r"(-?\d+(?:\.\d+)?) K\b")
 _DEGREES = re.compile(r"((?:-?\d+(?:\.\d+)? to )?-?\d+(?:\.\d+)?) degC")
 
 
@@ -124,13 +125,16 @@ def said(evidence: Evidence, units: Units) -> str:
 
 
 def shown_degrees(text: str, units: Units = KPA) -> str:
-    """Words of the document with their temperatures in the reader's unit, as print shows it."""
+    """Words of the document with their temperatures and differences of them in the reader's unit, as print shows it."""
 
     def converted(found: re.Match[str]) -> str:
         edges = [units.level(float(edge), "degC") if units != KPA else edge for edge in found[1].split(" to ")]
         return f"{' to '.join(edges)} {units.temperature}"
 
-    return _DEGREES.sub(converted, text)
+    def difference(found: re.Match[str]) -> str:
+        return f"{float(found[1]) * units.per_k:.{len(found[1].partition('.')[2])}f} {units.difference}"
+
+    return _KELVINS.sub(difference, _DEGREES.sub(converted, text))
 
 
 def filled(template: str, evidence: Evidence, units: Units) -> str | None:

@@ -187,7 +187,11 @@ def measure_lines(findings: Findings, units: Units = KPA) -> list[str]:
     lines += [_equalised(rest, units) for rest in findings.equalisations]
     for static in findings.static:
         gap = static.saturation_gap_kpa
-        against = f", {shown(gap, 'kPa')} against saturation at soak" if gap.value is not None else f" ({gap.why})"
+        against = (
+            f", {shown(gap, 'kPa')} against saturation at soak"
+            if gap.value is not None
+            else f" ({shown_degrees(gap.why or 'not had', units)})"
+        )
         lines.append(f"at rest {span(static.start_s, static.end_s)}: {shown(static.static_kpa, 'kPa')} gauge{against}")
     timed = [one for one in findings.settlings if one.settling_time_s.value is not None]
     lines += [

@@ -202,7 +202,11 @@ def comparison_html(before: Analysed, after: Analysed, comparison: Comparison, u
     data = comparison_data(before, after, comparison, units, figures)
     page = (Path(__file__).parent / "comparison.html").read_text(encoding="utf-8")
     broken = f'<p class="broken"><strong>NOT INTACT</strong> {escape(data["damage"])}</p>'
-    broken = f'{broken}<p class="everypage" aria-hidden="true">NOT INTACT</p>' if data["not_intact"] else ""
+    broken = (
+        f'{broken}<p class="everypage" aria-hidden="true">NOT INTACT · NOT INTACT · NOT INTACT</p>'
+        if data["not_intact"]
+        else ""
+    )
     alike = f"<figure>{figures['alike.svg']}</figure>" if data["alike"] else ""
     parts = {
         "title": escape(data["title"]),

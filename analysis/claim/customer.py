@@ -7,7 +7,7 @@ from typing import Any
 from analysis import wording
 from analysis.case import Case
 from analysis.claim.content import USUAL_PLACES
-from analysis.claim.sheet import PRINT_BUCKETS, heading_data, standing_word
+from analysis.claim.sheet import PRINT_BUCKETS, as_complained, heading_data, standing_word
 from analysis.claim.typeset import Sheet, breakable, foreign_note, printable, typeset
 from analysis.findings import FAULT_FOUND, NO_FAULT_SEEN, UNDECIDED, Cause, Findings
 from analysis.plots import Figure, Lane, Strip, figure_of
@@ -178,8 +178,9 @@ def _found(findings: Findings) -> str:
         seen = " ".join(PLAIN[k].found for k in dict.fromkeys(kinds))
         return f"Something is wrong, but what causes it is not settled. What we saw: {seen}"
     if findings.verdict == NO_FAULT_SEEN:
-        minutes = findings.coverage.exposure_s / 60.0
-        return f"In {minutes:.0f} minutes of recorded cooling no fault showed itself."
+        minutes = wording.count(round(findings.coverage.exposure_s / 60.0), "minute")
+        under = "under the conditions that you told us of" if as_complained(findings) else "of recorded cooling"
+        return f"In {minutes} {under} no fault showed itself."
     return "This recording does not show enough to say whether there is a fault."
 
 

@@ -135,7 +135,7 @@ def _heading(findings: Findings, units: Units) -> str:
     broken = ""
     if not about.intact:
         broken = f'<p class="broken"><strong>NOT INTACT</strong> {escape("; ".join(about.damage))}</p>'
-        broken += '<p class="everypage" aria-hidden="true">NOT INTACT</p>'
+        broken += '<p class="everypage" aria-hidden="true">NOT INTACT · NOT INTACT · NOT INTACT</p>'
     complaint = f"<p>Complaint: {escape(str(job['complaint']))}</p>" if job.get("complaint") else ""
     fault = " fault" if findings.verdict == FAULT_FOUND else ""
     return (

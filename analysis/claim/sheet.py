@@ -121,12 +121,19 @@ def verdict_sentence(findings: Findings, units: Units = KPA) -> str:
         told = rest if stamp.lower() == standing_word(findings) else said
         return told[:1].upper() + told[1:]
     if findings.verdict == NO_FAULT_SEEN:
-        return f"Nothing showed in {findings.coverage.exposure_s / 60.0:.0f} minutes of cooling.{_aside(findings)}"
+        minutes = wording.count(round(findings.coverage.exposure_s / 60.0), "minute")
+        under = "under the conditions of the complaint" if as_complained(findings) else "of cooling"
+        return f"Nothing showed in {minutes} {under}.{_aside(findings)}"
     suspected = [wording.title(check.kind) for check in findings.checks if check.suspected]
     if suspected:
         return f"Suspected, not settled: {', '.join(suspected)}."
     _, note = wording.headline(findings, units)
     return note
+
+
+def as_complained(findings: Findings) -> bool:
+    """Whether only time under the conditions of the complaint was counted."""
+    return findings.coverage.counted_under.startswith("under the conditions of the complaint")
 
 
 def _aside(findings: Findings) -> str:
@@ -137,7 +144,10 @@ def _aside(findings: Findings) -> str:
 def _wrong(findings: Findings, episodes: content.Rows, units: Units) -> list[str]:
     """What was seen in numbers, and the longest of it in words."""
     if findings.verdict == NO_FAULT_SEEN:
-        return ["Nothing, as far as this recording goes.", *(f"{row[2]}, {row[1]}: {row[3]}" for row in episodes[:2])]
+        return [
+            "Nothing, as far as this recording goes.",
+            *(f"{row[2][:1].upper()}{row[2][1:]}, {row[1]}: {row[3]}." for row in episodes[:2]),
+        ]
     if findings.verdict != FAULT_FOUND:
         why = wording.verdict_why(findings, units)
         return [f"Cannot be told: {why[:1].lower()}{why[1:]}."]

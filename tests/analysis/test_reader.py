@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 from analysis.diagnose import diagnose
 from analysis.findings import Evidence
 from analysis.preferences import preferences
-from analysis.sentences import SENTENCES, check_says, episode_says, filled, reasons, said
+from analysis.sentences import SENTENCES, check_says, episode_says, filled, reasons, said, shown_degrees
 from analysis.shown import BAR, KPA, PSI
 from analysis.uncertainty import Measured, absent
-from analysis.wording import verdict_why
+from analysis.wording import measure_lines, verdict_why
 from recorder.errors import InputError
 from recorder.recording import Recording, open_recording
 from tests.conftest import ROOT, warmspell
@@ -65,9 +65,15 @@ def test_every_sentence_of_the_samples_says_no_si_unit_to_a_reader_of_psi(sample
         told = [episode_says(episode, PSI) for episode in findings.episodes]
         told += [r for c in findings.causes for way in (True, False) for r in reasons(c, PSI, speaks_for=way)]
         told += [check_says(check, PSI) for check in findings.checks]
-        told += [verdict_why(findings, PSI)]
+        told += [verdict_why(findings, PSI), *measure_lines(findings, PSI)]
         for text in told:
             assert not re.search(r"\d (kPa|degC|K)\b", text), text
+
+
+def test_temperatures_and_their_differences_in_words_are_converted():
+    """100 degC = 212 degF, a difference of 10 K = 18 degF (NIST SP 811, B.8)."""
+    assert shown_degrees("above 100 degC by 10.0 K", PSI) == "above 212 °F by 18.0 °F"
+    assert shown_degrees("-40 to 100 degC, 3 K", KPA) == "-40 to 100 °C, 3 K"
 
 
 def test_a_sentence_in_other_units_uses_the_words_of_the_document(samples: dict[str, Recording]):

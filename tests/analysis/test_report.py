@@ -4,6 +4,7 @@ import base64
 import gzip
 import json
 import re
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from analysis.diagnose import diagnose_timeline
 from analysis.plots import Line, figure_of
 from analysis.timeline import timeline_of
 from recorder.recording import open_recording
+from tests.analysis.pdf import colliding, page_words
 from tests.analysis.test_claim import BEFORE, EVIL, diagnosed, evil_recording
 from tests.bench.long import long_recording
 
@@ -196,3 +198,24 @@ def test_without_script_the_trace_is_still_there(report: Path):
         page.goto(report.as_uri())
         assert page.locator("#still svg").is_visible()
         browser.close()
+
+
+@pytest.mark.debian("chromium", "pdftotext")
+def test_a_damaged_recording_prints_not_intact_on_every_page_of_the_html(tmp_path: Path):
+    from playwright.sync_api import sync_playwright
+
+    copy = Path(shutil.copytree(BEFORE, tmp_path / "copy"))
+    (copy / "marks.jsonl").write_text("", encoding="utf-8")
+    write_report(open_recording(copy), tmp_path, "test")
+    with sync_playwright() as player:
+        browser = player.chromium.launch(executable_path="/usr/bin/chromium", args=BROWSER)
+        page = browser.new_page()
+        page.goto((tmp_path / "report.html").as_uri())
+        page.wait_for_selector("body[data-ready=yes]")
+        page.pdf(path=tmp_path / "printed.pdf", format="A4")
+        browser.close()
+    pages = page_words(tmp_path / "printed.pdf")
+    assert len(pages) > 2
+    for words in pages:
+        assert {"NOT", "INTACT"} <= {word for *_, word in words}
+        assert colliding(words) == []
