@@ -6,6 +6,8 @@ pressure switch cycles an orifice system the low side cannot go deep: there it c
 in the rest after a stop, since the sides meet through it.
 """
 
+import math
+
 import numpy as np
 
 from analysis.case import Case
@@ -22,11 +24,15 @@ KIND = "restriction"
 NEEDS = ("low_side", "high_side", "vent", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("deep", -8.0, "degC", "evaporating, late in each run; " + PRACTICE),
-    Limit("deep_if_warm", -5.0, "degC", "evaporating, where the vents are hardly cooled; " + PRACTICE),
+    Limit("deep_if_warm", -7.0, "degC", "evaporating, where the vents are hardly cooled; " + PRACTICE),
     Limit("hardly_cooled", 20.0, "K", "vent over evaporating; " + PRACTICE),
+    Limit("far_down", -14.0, "degC", "evaporating; " + PRACTICE),
+    Limit("far_starved", 25.0, "K", "vent over evaporating; " + PRACTICE),
     Limit("held", 6.0, "degC", "evaporating at the set point of a stepless compressor; " + PRACTICE),
     Limit("starved", 13.0, "K", "vent over evaporating, late in each run; " + PRACTICE),
     Limit("fed", 9.0, "K", PRACTICE),
+    Limit("cools_well", 20.0, "K", "ambient minus vent; " + PRACTICE),
+    Limit("in_the_air", 2.5, "K", "ambient minus vent of a probe that fell out of the vent; " + PRACTICE),
     Limit("vent_cool", 14.0, "K", "ambient minus vent of a system that cools; " + PRACTICE),
     Limit("condensing_near", 14.0, "K", "over ambient: little heat; " + PRACTICE),
     Limit("subcooling", 0.5, "share of condensing over ambient", PRACTICE),
@@ -57,7 +63,8 @@ def _narrow_orifice(case: Case) -> Detection | None:
     subcooling, over = _level(case, case.derived.subcooling_k), _level(case, case.derived.over_ambient_k)
     empty = subcooling is not None and over is not None and subcooling < LIMITS["empty"].value * over
     warm = not case.median(case.timeline.grid("ambient"), 0.0, case.timeline.duration_s) < LIMITS["warm_ambient"].value
-    if seconds + u95 < limit or on_s > LIMITS["short_on"].value or not warm or empty:
+    cools = _cooled_k(case, case.ends_of_runs()) > LIMITS["cools_well"].value
+    if seconds + u95 < limit or on_s > LIMITS["short_on"].value or not warm or empty or cools:
         return None
     says = f"the sides took {seconds:.0f} s to meet by 90 %: slow for an orifice"
     cycles = f"the compressor ran {on_s:.0f} s a cycle"
@@ -90,12 +97,17 @@ def _pulled_down(case: Case) -> Detection:
     window = late & (t > first + LIMITS["early"].value) & (t < first + LIMITS["until"].value)
     early = _by_minute(case, case.derived.vent_over_evaporating_k, window)
     from_the_start = len(early) > 1 and float(np.median(early)) > LIMITS["starved"].value - 1.0
+    cooled = _cooled_k(case, late)
     says = f"evaporating {deep:.0f} degC at the end of the runs, vents {starved:.0f} K above it"
     stands = Evidence(
         "starved",
         says,
         {"evaporating_degc": measured(deep, case.u_evaporating_k()), "gap_k": measured(starved, case.u_vent_gap_k())},
     )
+    if cooled < LIMITS["in_the_air"].value:
+        return Detection(
+            UNDECIDED, f"{says}; the vent probe reads outside air: is it in the vent?", (), (), suspected=True
+        )
     if starved < LIMITS["fed"].value:
         return _with_words(ABSENT, stands, "the evaporator is fed")
     over = case.over(case.derived.over_ambient_k, late)
@@ -107,7 +119,9 @@ def _pulled_down(case: Case) -> Detection:
     empty = share is not None and share < LIMITS["empty"].value
     superheat = case.over(case.derived.superheat_k, late)
     dry = len(superheat) > 0 and float(np.median(superheat)) > LIMITS["superheat"].value
-    cools_little = _warm(case, late) or (dry and backed_up)
+    # Vents that are not far below ambient: the starved evaporator does not cool.
+    far_down = deep < LIMITS["far_down"].value and starved > LIMITS["far_starved"].value
+    cools_little = not cooled >= LIMITS["vent_cool"].value or (dry and backed_up) or far_down
     hardly_cooled = starved > LIMITS["hardly_cooled"].value
     # A stepless compressor holds its low side at the set point by pumping less: there little heat and warm vents tell.
     held = case.job.compressor in VARIABLE and hardly_cooled and near
@@ -136,7 +150,7 @@ def _pulled_down(case: Case) -> Detection:
             )
         episode = Episode(KIND, first, case.last_stop_s(), 0.6, tuple(evidence), permanent=True)
         return Detection(PRESENT, "starved from the start with the low side pulled down", (episode,))
-    if deep - 2.0 * case.u_evaporating_k() > limit:
+    if deep - 2.0 * case.u_evaporating_k() > limit and not (near and hardly_cooled and not empty):
         return _with_words(ABSENT, stands, "the low side is not pulled down")
     missing = tuple(place for place in ("liquid_line", "ambient") if case.lacks(place))
     told = f"; {' and '.join(p.replace('_', ' ') for p in missing)} would tell more" if missing else ""
@@ -161,9 +175,8 @@ def _by_minute(case: Case, values: Floats | None, mask: Mask) -> Floats:
     return medians_by(minute, part)
 
 
-def _warm(case: Case, late: Mask) -> bool:
-    """Vents not far below ambient: the starved evaporator does not cool."""
+def _cooled_k(case: Case, mask: Mask) -> float:
+    """Ambient minus vent; NaN without either."""
     vent, ambient = case.timeline.grid("vent"), case.timeline.grid("ambient")
-    if vent is None or ambient is None:
-        return True
-    return float(np.median(_by_minute(case, ambient - vent, late))) < LIMITS["vent_cool"].value
+    parts = _by_minute(case, None if vent is None or ambient is None else ambient - vent, mask)
+    return float(np.median(parts)) if len(parts) else math.nan

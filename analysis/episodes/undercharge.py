@@ -21,7 +21,7 @@ KIND = "undercharge"
 NEEDS = ("low_side", "high_side", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("superheat_high", 16.0, "K", "5-15 K at the compressor inlet is usual; " + PRACTICE),
-    Limit("far_starved", 22.0, "K", "vent over evaporating, as behind a narrow place; " + PRACTICE),
+    Limit("far_starved", 18.0, "K", "vent over evaporating, as behind a narrow place; " + PRACTICE),
     Limit("heat_rejected", 6.0, "K", "condensing over ambient, below which subcooling tells nothing; " + PRACTICE),
     Limit("freezing", -4.0, "degC", "evaporating; ice starves the evaporator of air, not of refrigerant; " + PRACTICE),
     Limit("short_on", 8.0, "s", "an orifice system on for less at a warm ambient; " + PRACTICE),
