@@ -30,6 +30,12 @@ SENTENCES: dict[str, tuple[str, ...]] = {
     ),
     "vent_warmed": ("vent air warmed by {vent_rise_k} meanwhile",),
     "rest_offset": ("at rest the high side reads {high_minus_low_kpa} above the low side, steadily",),
+    "left_the_air": (
+        (
+            "vent air rose by {rise_k} at once and stayed, while evaporator and condenser stood as before: the probe "
+            "has left the air, or an air door was moved"
+        ),
+    ),
     "rest_crossed": ("at rest after a stop high minus low reads {high_minus_low_kpa}: refrigerant cannot do that",),
     "stays_below_freezing": (
         (

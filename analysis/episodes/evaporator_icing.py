@@ -26,6 +26,7 @@ LIMITS = limit_table(
         "air still passes and is cold: neither short of refrigerant nor restricted; " + PRACTICE,
     ),
     Limit("thaws", 180.0, "s", "a rest that cures; shorter ones leave the ice; " + PRACTICE),
+    Limit("dives", 8.0, "K", "evaporating, below where the widening began; " + PRACTICE),
     Limit("builds", 180.0, "s", "below freezing until a quarter of the face is blocked; " + PRACTICE),
     Limit("pull_down", 120.0, "s", PRACTICE),
     Limit("evened", 45.0, "s", PRACTICE),
@@ -102,6 +103,10 @@ def _episode(case: Case, te: Floats, gap: Floats, best: float, settled: Mask, sp
     end = last + int(back[0]) if len(back) else last
     widened = float(gap[first : last + 1].max()) - best
     coldest = float(te[frozen : last + 1].min())
+    # Ice leaves the evaporator about as cold as it was; a dive, or air that never was cold, is want of refrigerant.
+    dived = coldest < float(te[onset]) - LIMITS["dives"].value
+    if dived or coldest > LIMITS["far_below"].value or not settled[onset]:
+        return None
     minutes = float(t[first] - t[onset]) / 60.0
     measures = {
         "over_min": measured(minutes, case.timeline.step_s / 60.0),

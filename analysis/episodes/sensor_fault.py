@@ -28,10 +28,17 @@ LIMITS = limit_table(
     Limit("other_moves", 60.0, "kPa", "what the other side does meanwhile; " + PRACTICE),
     Limit("rest_offset", 60.0, "kPa", "low above high at rest, beyond what warm air at one end makes; " + PRACTICE),
     Limit("rest", 8.0, "s", PRACTICE),
+    Limit("crossed", 120.0, "kPa", "more than a hot cabin at one end makes; " + PRACTICE),
     Limit("late_rest", 75.0, "s", "after a stop; the sides have come near each other; " + PRACTICE),
     Limit("steady", 8.0, "kPa", "from the first to the last third of the rest; " + PRACTICE),
     Limit("on_saturation", 2.0, "K", PRACTICE),
     Limit("vent_follows", 4.0, "K", PRACTICE),
+    Limit("vent_follows_coarse", 10.0, "K", "warm air hides a little in coarse steps; " + PRACTICE),
+    Limit("coil_without", 15.0, "K", "vent over evaporating; a coil short of refrigerant hardly moves it; " + PRACTICE),
+    Limit("leaves", 6.0, "K", "vent air, at once; " + PRACTICE),
+    Limit("leaves_within", 25.0, "s", "a probe that falls; ice and leaks take minutes; " + PRACTICE),
+    Limit("circuit_still", 3.0, "K", "evaporating and condensing, before and after; " + PRACTICE),
+    Limit("stays_away", 180.0, "s", PRACTICE),
     Limit("vent_still", 0.8, "K", PRACTICE),
     Limit("vent_warm", 18.0, "degC", "a steady cold vent is health; " + PRACTICE),
     Limit("still_over", 240.0, "s", PRACTICE),
@@ -55,6 +62,7 @@ def detect(case: Case) -> Detection:
     if not any(e.rule == "rest_offset" for episode in episodes for e in episode.evidence):
         episodes.extend(_drifted(case))
     episodes.extend(_still_vent(case))
+    episodes.extend(_left_the_air(case))
     if episodes:
         channels = ", ".join(sorted({episode.channel or "" for episode in episodes}))
         return Detection(PRESENT, f"readings that cannot be right on {channels}", tuple(episodes))
@@ -118,8 +126,7 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
     steps = np.diff(values)
     firsts, lasts = edges_of(steps == 0.0)
     usual = (float(np.quantile(lasts - firsts + 1, 0.9)) if len(firsts) else 0.0) * signal.step_s
-    moves = np.abs(steps[steps != 0.0])
-    coarse = float(np.min(moves, initial=np.inf)) > COARSE[signal.channel.quantity]
+    coarse = _smallest_step(signal) > COARSE[signal.channel.quantity]
     least = max(LIMITS["stuck_if_coarse" if coarse else "stuck"].value, LIMITS["stuck_in_usual"].value * usual)
     long = t[np.minimum(lasts + 1, len(t) - 1)] - t[firsts] >= least
     episodes: list[Episode] = []
@@ -131,6 +138,11 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
         measures = {"stood_s": measured(end - start, signal.step_s)}
         episodes.append(Episode(KIND, start, end, 1.0, (Evidence("stuck", says, measures),), channel=signal.channel.id))
     return episodes
+
+
+def _smallest_step(signal: Signal) -> float:
+    steps = np.abs(np.diff(signal.values[np.isfinite(signal.values)]))
+    return float(np.min(steps[steps > 0.0], initial=np.inf))
 
 
 def _stands_somewhere(values: Floats, t: Floats) -> bool:
@@ -146,9 +158,11 @@ def _neighbour_moves(case: Case, signal: Signal, start: float, end: float) -> bo
     if place in ("low_side", "high_side"):
         other = case.timeline.grid("high_side" if place == "low_side" else "low_side")
         return _range(case, other, start, end) > LIMITS["other_moves"].value
-    if place == "vent" and _pumps(case, start, end):
+    gap = case.median(case.derived.vent_over_evaporating_k, start, end)
+    if place == "vent" and _pumps(case, start, end) and not gap > LIMITS["coil_without"].value:
         evened = case.evened(case.derived.evaporating_degc, LIMITS["probe_evens"].value)
-        return _range(case, evened, start, end) > LIMITS["vent_follows"].value
+        coarse = _smallest_step(signal) > COARSE["temperature"]
+        return _range(case, evened, start, end) > LIMITS["vent_follows_coarse" if coarse else "vent_follows"].value
     return False
 
 
@@ -186,6 +200,43 @@ def _still_vent(case: Case) -> list[Episode]:
     return [
         Episode(KIND, start, end, 0.8, (Evidence("still", says, measures),), permanent=True, channel=vent.channel.id)
     ]
+
+
+def _left_the_air(case: Case) -> list[Episode]:
+    """A vent probe that reads far warmer at once and for good, while evaporator and condenser stand as before."""
+    vent = case.evened(case.timeline.grid("vent"), 5.0)
+    te, tc = (
+        case.evened(values, LIMITS["probe_evens"].value)
+        for values in (case.derived.evaporating_degc, case.derived.condensing_degc)
+    )
+    if vent is None or te is None or tc is None or not case.running.runs:
+        return []
+    t, last = case.timeline.t_s, case.last_stop_s()
+    within = round(LIMITS["leaves_within"].value / case.timeline.step_s)
+    rise = vent[within:] - vent[:-within]
+    jumps = np.flatnonzero((rise > LIMITS["leaves"].value) & case.running.pumping[:-within])
+    if not len(jumps):
+        return []
+    at = int(jumps[0]) + int(np.argmax(rise[jumps[0] : jumps[0] + within]))
+    start, end = float(t[at]), float(t[at + within])
+    before, after = (start - 60.0, start), (end, end + 60.0)
+    moved = [abs(case.median(x, *after) - case.median(x, *before)) for x in (te, tc)]
+    level = case.median(vent, *before) + LIMITS["leaves"].value / 2.0
+    rest = vent[at + within : case.timeline.index(last)]
+    if last - end < LIMITS["stays_away"].value or not max(moved) < LIMITS["circuit_still"].value:
+        return []
+    if not _pumps(case, *before) or not _pumps(case, *after) or float(np.quantile(rest, 0.05)) < level:
+        return []
+    step = float(rise[at])
+    begun = at + int(np.argmax(vent[at : at + within] > vent[at] + 0.2 * step))
+    says = (
+        f"vent air rose by {step:.0f} K at once and stayed, while evaporator and condenser stood as before: the probe "
+        "has left the air, or an air door was moved"
+    )
+    name = case.timeline.signal("vent")
+    evidence = Evidence("left_the_air", says, {"rise_k": measured(step, case.u_air_k("vent"))})
+    channel = name.channel.id if name else "vent"
+    return [Episode(KIND, float(t[begun]), case.timeline.duration_s, 0.6, (evidence,), channel=channel)]
 
 
 def _swapped(case: Case) -> list[Episode]:
@@ -236,7 +287,7 @@ def _drifted(case: Case) -> list[Episode]:
     if not runs or low is None or high is None or case.running.basis == "none":
         return []
     u95 = 2.0 * combine(low.u, high.u)
-    limit = max(LIMITS["rest_offset"].value, 1.5 * u95)
+    limit = max(LIMITS["crossed"].value, 1.5 * u95)
     starts = [*(run.start_s for run in runs[1:]), case.timeline.duration_s]
     for run, end in zip(runs, starts, strict=True):
         if end - run.end_s < LIMITS["late_rest"].value:
