@@ -11,6 +11,7 @@ import polars as pl
 
 from recorder.amendments import AMENDMENTS_FILE
 from recorder.clock import HostClock
+from recorder.durable import force_folder, put_in_place, write_durably
 from recorder.errors import InputError, StoreError
 from recorder.hashes import SEAL_FILE, check_seal, digest_over, sha256_of
 from recorder.jobsheet import JobSheet, job_sheet_from
@@ -34,27 +35,6 @@ SEALED_LEVEL, PART_LEVEL = 14, 3
 ROW_GROUP = 100_000
 
 
-def write_durably(path: Path, data: bytes) -> None:
-    """Write a file aside, force it, rename it into place, force the folder."""
-    aside = path.with_name(path.name + ".aside")
-    with aside.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    aside.replace(path)
-    force_folder(path.parent)
-
-
-def force_folder(folder: Path) -> None:
-    """Force a folder's entries to the disk, where the system can."""
-    if os.name == "posix":
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
 def write_json(path: Path, values: dict[str, Any]) -> None:
     """Write a JSON file durably."""
     write_durably(path, (json.dumps(values, indent=1, ensure_ascii=False, sort_keys=True) + "\n").encode())
@@ -64,10 +44,7 @@ def write_parquet(path: Path, data: pl.DataFrame, level: int = SEALED_LEVEL) -> 
     """Write rows as Parquet durably: sorted by time within a boot, zstd, with statistics."""
     aside = path.with_name(path.name + ".aside")
     data.write_parquet(aside, compression="zstd", compression_level=level, statistics=True, row_group_size=ROW_GROUP)
-    with aside.open("rb+") as file:
-        os.fsync(file.fileno())
-    aside.replace(path)
-    force_folder(path.parent)
+    put_in_place(aside, path)
 
 
 def write_sealed(
