@@ -238,10 +238,8 @@ class Conversation:
         before.
         """
         node = self._node
-        taken = self._store().names
         wished = description.id
-        names = [wished, *(f"{wished}-{number}" for number in range(2, 10_000))]
-        name = next(name for name in names if name not in taken)
+        name = self._store().free_name(description)
         if node.name is not None and node.description is not None:
             node.tell(f"{node.name}: came back with another description; it goes on as {name}")
         elif name != wished:

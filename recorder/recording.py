@@ -254,11 +254,12 @@ def marks_in_recording_time(marks: tuple[Mark, ...], nodes: list[UnsealedNode], 
 
 
 def node_entry(node: UnsealedNode) -> dict[str, Any]:
-    """What ``recording.json`` keeps of a node: description, clock fits, counters."""
+    """What ``recording.json`` keeps of a node: description, clock fits, counters, damage if any."""
     return {
         "name": node.name,
         "description": node.content.description.to_dict(),
         "clock": [fit.to_dict() for fit in node.content.fits],
         "counters": node.content.counters,
         "wall_clock_steps": [{"monotonic_ns": at_ns, "step_s": round(s, 3)} for at_ns, s in node.content.steps],
+        **({"damage": list(node.damage)} if node.damage else {}),
     }

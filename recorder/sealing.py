@@ -13,7 +13,7 @@ from recorder.amendments import AMENDMENTS_FILE
 from recorder.clock import HostClock
 from recorder.durable import force_folder, put_in_place, write_durably
 from recorder.errors import InputError, StoreError
-from recorder.hashes import SEAL_FILE, check_seal, digest_over, sha256_of
+from recorder.hashes import SEAL_FILE, check_seal, digest_over, json_object, sha256_of
 from recorder.jobsheet import JobSheet, job_sheet_from
 from recorder.marks import MARKS_FILE, Mark, iso_utc, read_marks
 from recorder.recording import (
@@ -158,8 +158,10 @@ def _losses_by_node(folder: Path) -> dict[str, dict[str, Any]]:
 
 
 def _remove_what_the_seal_replaces(folder: Path) -> None:
-    for path in [*folder.glob("*.journal"), *folder.glob("*.node.json"), *folder.glob("*.link.json")]:
-        path.unlink()
+    """A journal that nothing was made of, since nobody said what it holds, stays."""
+    for node in json_object(folder / RECORDING_FILE)["nodes"]:
+        for ending in ("journal", "node.json", "link.json"):
+            (folder / f"{node['name']}.{ending}").unlink(missing_ok=True)
     for path in folder.iterdir():
         if path.is_dir() and all(part.name.startswith("part-") for part in path.iterdir()):
             shutil.rmtree(path)

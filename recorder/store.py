@@ -157,6 +157,11 @@ class _NodeFiles:
             self._part_bytes += part.stat().st_size
 
 
+def _file_names(name: str, description: NodeDescription | None) -> set[str]:
+    streams = [stream_id(name, description, group.number) for group in description.groups] if description else []
+    return {one.casefold() for one in (name, *streams)}
+
+
 @dataclass(frozen=True, slots=True)
 class Room:
     """How much of the disk recordings may take.
@@ -217,10 +222,16 @@ class RecordingStore:
         with self._disk():
             write_json(self.folder / OPENING_FILE, opening)
 
-    @property
-    def names(self) -> set[str]:
-        """Names of the nodes so far."""
-        return set(self._nodes)
+    def free_name(self, description: NodeDescription) -> str:
+        """A node's name in the recording: its id, numbered where that, or a file of its streams, is another node's.
+
+        Upper and lower case count as the same, as they do in many file systems.
+        """
+        taken: set[str] = set()
+        for name, files in self._nodes.items():
+            taken |= _file_names(name, files.description)
+        names = (description.id, *(f"{description.id}-{number}" for number in range(2, 10_000)))
+        return next(name for name in names if not taken & _file_names(name, description))
 
     @contextlib.contextmanager
     def _disk(self) -> Generator[None]:

@@ -268,3 +268,15 @@ def test_frames_held_too_long_without_a_description_are_counted(tmp_path: Path, 
 
     asyncio.run(take())
     assert (len(node.held), node.undescribed) == (5, 7)
+
+
+def test_no_node_writes_into_the_files_of_another(tmp_path: Path):
+    """A node of three groups has a stream hv-1-2; a second node hv-1 must not be called so, nor one differ by case."""
+    store = RecordingStore(tmp_path, JobSheet(), HostClock.start())
+    groups = tuple(Group(number, 1.0, "int32", (channel,)) for number, channel in enumerate(CHANNELS))
+    several = NodeDescription("hv-1", "x", 1, groups)
+    store.describe(store.free_name(several), several)
+    assert store.free_name(described("hv-1")) == "hv-1-3"
+    assert store.free_name(described("HV-1")) == "HV-1-3"
+    assert store.free_name(described("hv-2")) == "hv-2"
+    store.close()
