@@ -188,7 +188,6 @@ def test_a_node_that_restarts_is_a_new_segment_with_its_own_clock(tmp_path: Path
     node, pty = serial_node(described("hv-1"))
 
     async def script(session: Session) -> None:
-        session._links[0].stall_s = 0.6
         await until(lambda: session.nodes[0].frames > 10)
         node.restart(0x4321)
         await until(lambda: session.nodes[0].boot == 0x4321 and session.nodes[0].frames > 25)
@@ -199,6 +198,9 @@ def test_a_node_that_restarts_is_a_new_segment_with_its_own_clock(tmp_path: Path
     entry = recording.nodes[0]
     assert [fit["boot"] for fit in entry["clock"]] == [0x1234, 0x4321]
     assert entry["counters"]["boots"] == 2
+    assert entry["counters"]["lost"] == 0
+    assert recording.streams[0].data.filter(boot=0x4321)["seq"][0] == 0, "also what it took while it waited for a hello"
+    assert entry["link"]["reconnects"] == 0, "its answer to an echo tells the restart; the line stays open"
     assert all(fit["u95_s"] is not None for fit in entry["clock"])
     seconds = recording.streams[0].data["t"].to_physical().to_numpy() / 1e9
     assert np.all(np.diff(seconds) > 0), "the new segment lies behind the old one"
