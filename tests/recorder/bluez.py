@@ -218,7 +218,8 @@ class Bluez:
         except RefusalError as refusal:
             reply = Message.new_error(message, f"org.bluez.Error.{refusal.name}", refusal.text)
         if self._bus is not None:
-            await self._bus.send(reply)
+            with contextlib.suppress(OSError):  # the bus is gone, and who asked with it
+                await self._bus.send(reply)
 
     async def _reply_to(self, message: Message) -> Message:
         member, path = message.member, message.path or ""
