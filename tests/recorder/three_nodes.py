@@ -285,6 +285,7 @@ def _fail(bench: Bench, for_s: float) -> None:
         node = bench.serial if act in (bench.cut_serial, bench.restart_serial) else bench.radio
         bench.calm(node, CUTS)
         act()
+        until(lambda node=node: node.seq % EVERY not in CUTS, "the end of the stretch")  # one cut in each
         turn += 1
 
 
