@@ -13,7 +13,7 @@ from recorder.hashes import SEAL_FILE, check_seal, json_object, sealed_names
 from recorder.jobsheet import JobSheet, job_sheet_from
 from recorder.journal import read_journal
 from recorder.marks import Mark, read_marks, utc_ns_of
-from recorder.node import Channel, channel_from, description_from
+from recorder.node import Channel, NodeDescription, channel_from, description_from
 from recorder.readings import missing_in_words
 from recorder.sensors import CLAMP_ON_CANNOT, ClampOn
 from recorder.streams import NodeContent, assemble, recorded_utc_ns, stream_id, with_parts
@@ -196,11 +196,10 @@ def read_unsealed_nodes(path: Path, host: HostClock) -> tuple[list[UnsealedNode]
     damage: list[str] = []
     for journal in sorted(path.glob("*.journal")):
         held = read_journal(journal)
-        told = path / f"{journal.stem}.node.json"
-        description = description_from(json_object(told)) if told.exists() else None
+        description, own = _told_description(path / f"{journal.stem}.node.json")
         content = assemble(held.arrivals, host, description)
-        own = [f"{journal.name}: {held.lost_bytes} bytes at its end or in it belong to no intact frame"]
-        own = own if held.lost_bytes else []
+        if held.lost_bytes:
+            own.append(f"{journal.name}: {held.lost_bytes} bytes at its end or in it belong to no intact frame")
         if content is None:
             if held.arrivals:
                 damage.append(f"{journal.name}: no description of its channels was received")
@@ -213,6 +212,16 @@ def read_unsealed_nodes(path: Path, host: HostClock) -> tuple[list[UnsealedNode]
             streams.append(Stream(name, group.rate_hz, group.channels, rows))
         nodes.append(UnsealedNode(journal.stem, content, tuple(streams), tuple(own)))
     return nodes, damage
+
+
+def _told_description(path: Path) -> tuple[NodeDescription | None, list[str]]:
+    """What the store noted of a node; where it cannot be read the journal may hold what the node said."""
+    if not path.exists():
+        return None, []
+    try:
+        return description_from(json_object(path)), []
+    except InputError:
+        return None, [f"{path.name} cannot be read and is left out"]
 
 
 def _open_unsealed(path: Path) -> Recording:

@@ -1,5 +1,6 @@
 """Sealing a recording: streams, then ``recording.json``, then ``seal.json`` with the hash of every file."""
 
+import contextlib
 import json
 import os
 import shutil
@@ -151,10 +152,11 @@ def seal(folder: Path, software: str) -> str:
 
 def _losses_by_node(folder: Path) -> dict[str, dict[str, Any]]:
     """What the session counted on each link (refused frames, reconnects, gaps), where it came to say so."""
-    return {
-        path.name.removesuffix(".link.json"): {"link": json.loads(path.read_text())}
-        for path in folder.glob("*.link.json")
-    }
+    counted: dict[str, dict[str, Any]] = {}
+    for path in folder.glob("*.link.json"):
+        with contextlib.suppress(InputError):  # without it the samples are no less
+            counted[path.name.removesuffix(".link.json")] = {"link": json_object(path)}
+    return counted
 
 
 def _remove_what_the_seal_replaces(folder: Path) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from recorder.clock import HostClock
 from recorder.errors import InputError
-from recorder.frames import Frame, FrameType, encode_body
+from recorder.frames import Frame, FrameType, description_frames, encode_body
 from recorder.jobsheet import JobSheet
 from recorder.journal import Arrival, encode_record, read_journal
 from recorder.recording import OPENING_FILE, open_recording
@@ -201,3 +201,20 @@ def test_nothing_is_sealed_where_nothing_arrived(tmp_path: Path):
     store.close()
     with pytest.raises(InputError, match="holds no sample"):
         seal(store.folder, "test")
+
+
+def test_what_stands_beside_the_journal_may_be_unreadable(tmp_path: Path):
+    """A bad sector under the small files: the journal tells the description again, the samples are no less."""
+    store = RecordingStore(tmp_path, JobSheet(), SetClock(0, 10**18))
+    store.describe("hv-1", NODE)
+    for part in description_frames(NODE.to_json(), 1, 7, 0, 200):
+        store.append("hv-1", Arrival(encode_body(part), 0, 10**18))
+    store.append("hv-1", arrival(0))
+    store.count("hv-1", {"address": "x"})
+    store.close()
+    for name in ("hv-1.node.json", "hv-1.link.json"):
+        (store.folder / name).write_bytes(b"{\x00\xff")
+    assert open_recording(store.folder).damage == ("hv-1.node.json cannot be read and is left out",)
+    seal(store.folder, "test")
+    assert rows_of(store.folder) == {0}
+    assert open_recording(store.folder).intact
