@@ -221,7 +221,7 @@ class Conversation:
         last_boot = node.boot
         if not same:
             self._name(description, frame.boot)
-        node.description = description
+        node.description, node.boot = description, frame.boot
         self._store().describe(node.name or description.id, description)
         self._described = True
         node.state = "streaming"

@@ -116,6 +116,32 @@ def test_two_nodes_with_the_same_id_keep_all_their_samples_apart(tmp_path: Path)
     assert_every_row_is_what_the_sensor_sent(recording)
 
 
+def test_one_node_heard_on_two_lines_is_told_and_kept_twice_rather_than_mixed(tmp_path: Path):
+    """Its radio and its cable, or two cables: the same id and the same boot."""
+    first, second = Pty(), Pty()
+
+    def send(body: bytes) -> None:
+        first.send(body)
+        second.send(body)
+
+    node = Node(described("hv-1"), send)
+    first.hear = second.hear = node.hear
+
+    async def script(session: Session) -> None:
+        await until(lambda: all(node.frames > 15 for node in session.nodes))
+
+    recording, session = record(tmp_path, [first.name, second.name], script)
+    node.stop()
+    first.hang_up()
+    second.hang_up()
+    told = [sentence for state in session.nodes for sentence in state.told]
+    assert len(told) == 1
+    assert "is the same node as" in told[0]
+    assert sorted(stream.id for stream in recording.streams) == ["hv-1", "hv-1-2"]
+    assert all(entry["counters"]["lost"] == 0 for entry in recording.nodes)
+    assert_every_row_is_what_the_sensor_sent(recording)
+
+
 def test_a_description_that_lies_about_its_channels_is_told_and_its_frames_are_refused(tmp_path: Path):
     """The node describes two channels and sends three: no reading is put into a column that it may not belong to."""
     node, pty = serial_node(described("hv-1", channels=CHANNELS[:2]), sends_channels=3)
