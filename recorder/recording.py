@@ -71,10 +71,11 @@ class Recording:
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        """What a reader must know of its sensors: which readings are missing and why, and what a clamp-on cannot do."""
+        """What a reader must know: what never arrived or is missing and why, and what a clamp-on cannot do."""
         clamps = [c.id for stream in self.streams for c in stream.channels if isinstance(c.conversion, ClampOn)]
         missing = (missing_in_words(cast("dict[str, int]", node.get("counters") or {})) for node in self.nodes)
         return (
+            *(sentence for node in self.nodes for sentence in _lost_in_words(node, self.sealed)),
             *(sentence for sentences in missing for sentence in sentences),
             *(f"{name}: {CLAMP_ON_CANNOT}" for name in clamps),
         )
@@ -84,6 +85,15 @@ class Recording:
         """UTC [ns] of the first sample (the first row, should the clock step back later); None without samples."""
         firsts = [cast("int", s.data["t"].cast(pl.Int64)[0]) for s in self.streams if s.data.height]
         return min(firsts) if firsts else None
+
+
+def _lost_in_words(node: dict[str, Any], sealed: bool) -> list[str]:
+    """What a link lost of a node, and what a cut took before sealing (of an unsealed recording that is ``damage``)."""
+    counters = cast("dict[str, int]", node.get("counters") or {})
+    lost, gaps = counters.get("lost", 0), counters.get("gaps", 0)
+    frames = f"{lost} frame{'s' if lost > 1 else ''} of samples never arrived, in {gaps} gap{'s' if gaps > 1 else ''}"
+    cut = cast("list[str]", node.get("damage") or []) if sealed else []
+    return [f"{node.get('name', 'node')}: {frames}"] * (lost > 0) + [f"before sealing: {told}" for told in cut]
 
 
 def short_digest(digest: str) -> str:

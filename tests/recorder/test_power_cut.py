@@ -167,8 +167,10 @@ def test_what_a_cut_took_stands_in_the_sealed_recording(tmp_path: Path):
     (journal,) = store.folder.glob("*.journal")
     journal.write_bytes(journal.read_bytes()[:-9])
     seal(store.folder, "test")
-    (entry,) = open_recording(store.folder).nodes
-    assert "belong to no intact frame" in entry["damage"][0]
+    recording = open_recording(store.folder)
+    (remark,) = recording.remarks
+    assert remark.startswith("before sealing: hv-1.journal: ")
+    assert remark.endswith("belong to no intact frame")
 
 
 def test_a_journal_that_nobody_described_stays_when_the_recording_is_sealed(tmp_path: Path):

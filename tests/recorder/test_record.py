@@ -139,6 +139,8 @@ def test_for_ends_the_recording_and_the_account_is_told(tmp_path: Path):
     assert done.returncode == 0, done.stderr
     assert time.monotonic() - began < 6.0
     assert re.search(r"hv-1: stopped, \d+ frames, 2 lost, 1 doubled", done.stderr)
+    checked = warmspell("check", done.stdout.strip())
+    assert "hv-1: 2 frames of samples never arrived, in 1 gap\n" in checked.stderr
     assert "Sealed. Digest" in done.stderr
     assert Path(done.stdout.strip()).parent == tmp_path
 
