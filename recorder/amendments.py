@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
+from recorder.durable import append_line
 from recorder.errors import InputError, StoreError
 from recorder.hashes import check_seal
 from recorder.jobsheet import LONGEST_TEXT, MARK_KINDS, JobSheet, job_sheet_from
@@ -174,21 +175,13 @@ def append_amendment(
         raise InputError(f"amendment: {wrong}.") from None
     line = json.dumps(values, ensure_ascii=False, separators=(",", ":")).encode()
     try:
-        _append_durably(folder / AMENDMENTS_FILE, line + b"\n")
+        path = folder / AMENDMENTS_FILE
+        if path.exists():  # a line that a crash tore while it was written would break the chain
+            os.truncate(path, sum(len(whole) + 1 for whole in _whole_lines(path)))
+        append_line(path, line)
     except OSError as fault:
         raise StoreError(f"{folder}: the amendment could not be written ({fault.strerror})") from None
     return _hash_of(line)
-
-
-def _append_durably(path: Path, data: bytes) -> None:
-    whole = sum(len(line) + 1 for line in _whole_lines(path))
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
-    try:
-        os.ftruncate(handle, whole)  # of a line that a crash tore while it was written
-        os.write(handle, data)
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def amended_job(job: JobSheet, amendments: tuple[Amendment, ...]) -> JobSheet:

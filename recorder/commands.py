@@ -84,12 +84,12 @@ def _job(job_file: Path | None) -> JobSheet:
 
 
 @click.command()
-@click.argument("ports", nargs=-1, metavar="[PORT]...")
-def find(ports: tuple[str, ...]) -> None:
-    """List the nodes that are there: on the PORTs named, else on all serial ports and BLE.
+@click.argument("addresses", nargs=-1, metavar="[ADDRESS]...")
+def find(addresses: tuple[str, ...]) -> None:
+    """List the nodes that are there: at the ADDRESSes named, else on all serial ports and BLE.
 
-    Every port is opened and asked; that can restart a device that is no node. A Modbus device cannot be found: record
-    from it through a register map (modbus:map.toml). Takes at most half a minute.
+    Every port is opened and asked; that can restart a device that is no node. A Modbus device cannot be found without
+    its register map: name it (modbus:map.toml), and it is asked. Takes at most half a minute.
 
     \b
     Example:
@@ -99,12 +99,14 @@ def find(ports: tuple[str, ...]) -> None:
 
     from recorder.survey import as_table, survey
 
-    seen = asyncio.run(survey(list(ports), radio=not ports))
+    seen = asyncio.run(survey(list(addresses), radio=not addresses))
     for remark in seen.remarks:
         say(remark)
     if seen.found:
         click.echo(as_table(seen.found))
-        say(f"Record with: warmspell record {' '.join(found.address for found in seen.found)}")
+        answering = [found.address for found in seen.found if found.answers]
+        if answering:
+            say(f"Record with: warmspell record {' '.join(answering)}")
 
 
 @click.command()

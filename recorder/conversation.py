@@ -179,6 +179,9 @@ class Conversation:
         if frame.type is FrameType.HEALTH:
             with contextlib.suppress(FrameError):
                 node.health = health_from_json(frame.payload)
+        if self._described and node.boot not in (None, frame.boot):
+            self._described = False  # it restarted: it waits for a hello, and may be another firmware now
+            node.state = "restarted"
         known = frame.type is FrameType.SAMPLES and frame.boot == node.boot
         if self._described or known:
             self._keep(frame, arrival)
@@ -218,7 +221,7 @@ class Conversation:
         last_boot = node.boot
         if not same:
             self._name(description, frame.boot)
-        node.description = description
+        node.description, node.boot = description, frame.boot
         self._store().describe(node.name or description.id, description)
         self._described = True
         node.state = "streaming"
@@ -230,6 +233,9 @@ class Conversation:
                 node.undescribed += 1
         if last_boot == frame.boot and node.tally is not None:
             await self._ask_for_the_rest(frame.boot, node.tally)
+        elif last_boot is not None:
+            for group in description.groups:  # what a restarted node sampled while it waited for the hello
+                await self._link.send(encode_body(Frame(FrameType.RESEND, frame.boot, group.number)))
 
     def _name(self, description: NodeDescription, boot: int) -> None:
         """Give the node its name in the recording: its id, numbered where that is taken.
@@ -238,10 +244,8 @@ class Conversation:
         before.
         """
         node = self._node
-        taken = self._store().names
         wished = description.id
-        names = [wished, *(f"{wished}-{number}" for number in range(2, 10_000))]
-        name = next(name for name in names if name not in taken)
+        name = self._store().free_name(description)
         if node.name is not None and node.description is not None:
             node.tell(f"{node.name}: came back with another description; it goes on as {name}")
         elif name != wished:

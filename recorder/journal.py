@@ -12,6 +12,8 @@ import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
+from recorder.durable import write_all
+
 _MARKER = b"\xa5\x5a"
 _HEAD = struct.Struct("<2sHqq")
 _CRC = struct.Struct("<I")
@@ -76,25 +78,28 @@ def read_journal(path: Path) -> JournalContent:
 
 
 class JournalWriter:
-    """Appends records; what ``force`` returned from is on the disk. ``size`` counts the bytes appended."""
+    """Appends records; what ``append`` returned from survives the process, what ``force`` did survives a power cut.
+
+    ``size`` counts the bytes appended.
+    """
 
     def __init__(self, path: Path) -> None:
-        self._file = path.open("ab", buffering=1 << 16)
+        self._file = path.open("ab", buffering=0)
         self._dirty = False
         self.size = 0
 
     def append(self, arrival: Arrival) -> None:
-        """Add a record and hand it to the system, so that a reader of the file sees it at once."""
-        self.size += self._file.write(encode_record(arrival))
-        self._file.flush()
+        """Hand a record to the system, so that a reader of the file sees it at once."""
+        record = encode_record(arrival)
         self._dirty = True
+        write_all(self._file.fileno(), record)
+        self.size += len(record)
 
     def force(self) -> None:
         """Put all that was appended on the disk."""
         if self._dirty:
             self._dirty = False
             try:
-                self._file.flush()
                 os.fsync(self._file.fileno())
             except OSError:
                 self._dirty = True

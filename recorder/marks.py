@@ -1,12 +1,12 @@
 """Moments the technician points at: one JSON line each, appended and forced to the disk at once."""
 
 import json
-import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, cast
 
+from recorder.durable import append_line
 from recorder.errors import InputError
 from recorder.jobsheet import LONGEST_TEXT, MARK_KINDS
 
@@ -54,13 +54,7 @@ def append_mark(folder: Path, mark: Mark) -> None:
         "kind": mark.kind,
         "text": mark.text,
     }
-    data = (json.dumps(line, ensure_ascii=False) + "\n").encode()
-    handle = os.open(folder / MARKS_FILE, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
-    try:
-        os.write(handle, data)
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    append_line(folder / MARKS_FILE, json.dumps(line, ensure_ascii=False).encode())
 
 
 def read_marks(folder: Path) -> tuple[tuple[Mark, ...], tuple[str, ...]]:

@@ -13,7 +13,7 @@ from recorder.hashes import SEAL_FILE, check_seal, json_object, sealed_names
 from recorder.jobsheet import JobSheet, job_sheet_from
 from recorder.journal import read_journal
 from recorder.marks import Mark, read_marks, utc_ns_of
-from recorder.node import Channel, channel_from, description_from
+from recorder.node import Channel, NodeDescription, channel_from, description_from
 from recorder.readings import missing_in_words
 from recorder.sensors import CLAMP_ON_CANNOT, ClampOn
 from recorder.streams import NodeContent, assemble, recorded_utc_ns, stream_id, with_parts
@@ -71,11 +71,12 @@ class Recording:
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        """What a reader must know of its sensors: later calibrations, what is missing and why, what clamps cannot."""
+        """What a reader must know: later calibrations, what never arrived or is missing and why, what clamps cannot."""
         clamps = [c.id for stream in self.streams for c in stream.channels if isinstance(c.conversion, ClampOn)]
         missing = (missing_in_words(cast("dict[str, int]", node.get("counters") or {})) for node in self.nodes)
         return (
             *(str(sentence) for node in self.nodes for sentence in node.get("read_anew", ())),
+            *(sentence for node in self.nodes for sentence in _lost_in_words(node, self.sealed)),
             *(sentence for sentences in missing for sentence in sentences),
             *(f"{name}: {CLAMP_ON_CANNOT}" for name in clamps),
         )
@@ -85,6 +86,15 @@ class Recording:
         """UTC [ns] of the first sample (the first row, should the clock step back later); None without samples."""
         firsts = [cast("int", s.data["t"].cast(pl.Int64)[0]) for s in self.streams if s.data.height]
         return min(firsts) if firsts else None
+
+
+def _lost_in_words(node: dict[str, Any], sealed: bool) -> list[str]:
+    """What a link lost of a node, and what a cut took before sealing (of an unsealed recording that is ``damage``)."""
+    counters = cast("dict[str, int]", node.get("counters") or {})
+    lost, gaps = counters.get("lost", 0), counters.get("gaps", 0)
+    frames = f"{lost} frame{'s' if lost > 1 else ''} of samples never arrived, in {gaps} gap{'s' if gaps > 1 else ''}"
+    cut = cast("list[str]", node.get("damage") or []) if sealed else []
+    return [f"{node.get('name', 'node')}: {frames}"] * (lost > 0) + [f"before sealing: {told}" for told in cut]
 
 
 def short_digest(digest: str) -> str:
@@ -197,11 +207,10 @@ def read_unsealed_nodes(path: Path, host: HostClock) -> tuple[list[UnsealedNode]
     damage: list[str] = []
     for journal in sorted(path.glob("*.journal")):
         held = read_journal(journal)
-        told = path / f"{journal.stem}.node.json"
-        description = description_from(json_object(told)) if told.exists() else None
+        description, own = _told_description(path / f"{journal.stem}.node.json")
         content = assemble(held.arrivals, host, description)
-        own = [f"{journal.name}: {held.lost_bytes} bytes at its end or in it belong to no intact frame"]
-        own = own if held.lost_bytes else []
+        if held.lost_bytes:
+            own.append(f"{journal.name}: {held.lost_bytes} bytes at its end or in it belong to no intact frame")
         if content is None:
             if held.arrivals:
                 damage.append(f"{journal.name}: no description of its channels was received")
@@ -214,6 +223,16 @@ def read_unsealed_nodes(path: Path, host: HostClock) -> tuple[list[UnsealedNode]
             streams.append(Stream(name, group.rate_hz, group.channels, rows))
         nodes.append(UnsealedNode(journal.stem, content, tuple(streams), tuple(own)))
     return nodes, damage
+
+
+def _told_description(path: Path) -> tuple[NodeDescription | None, list[str]]:
+    """What the store noted of a node; where it cannot be read the journal may hold what the node said."""
+    if not path.exists():
+        return None, []
+    try:
+        return description_from(json_object(path)), []
+    except InputError:
+        return None, [f"{path.name} cannot be read and is left out"]
 
 
 def _open_unsealed(path: Path) -> Recording:
@@ -255,11 +274,12 @@ def marks_in_recording_time(marks: tuple[Mark, ...], nodes: list[UnsealedNode], 
 
 
 def node_entry(node: UnsealedNode) -> dict[str, Any]:
-    """What ``recording.json`` keeps of a node: description, clock fits, counters."""
+    """What ``recording.json`` keeps of a node: description, clock fits, counters, damage if any."""
     return {
         "name": node.name,
         "description": node.content.description.to_dict(),
         "clock": [fit.to_dict() for fit in node.content.fits],
         "counters": node.content.counters,
         "wall_clock_steps": [{"monotonic_ns": at_ns, "step_s": round(s, 3)} for at_ns, s in node.content.steps],
+        **({"damage": list(node.damage)} if node.damage else {}),
     }

@@ -1,5 +1,6 @@
 """Sealing a recording: streams, then ``recording.json``, then ``seal.json`` with the hash of every file."""
 
+import contextlib
 import json
 import os
 import shutil
@@ -11,8 +12,9 @@ import polars as pl
 
 from recorder.amendments import AMENDMENTS_FILE
 from recorder.clock import HostClock
+from recorder.durable import force_folder, put_in_place, write_durably
 from recorder.errors import InputError, StoreError
-from recorder.hashes import SEAL_FILE, check_seal, digest_over, sha256_of
+from recorder.hashes import SEAL_FILE, check_seal, digest_over, json_object, sha256_of
 from recorder.jobsheet import JobSheet, job_sheet_from
 from recorder.marks import MARKS_FILE, Mark, iso_utc, read_marks
 from recorder.recording import (
@@ -34,27 +36,6 @@ SEALED_LEVEL, PART_LEVEL = 14, 3
 ROW_GROUP = 100_000
 
 
-def write_durably(path: Path, data: bytes) -> None:
-    """Write a file aside, force it, rename it into place, force the folder."""
-    aside = path.with_name(path.name + ".aside")
-    with aside.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    aside.replace(path)
-    force_folder(path.parent)
-
-
-def force_folder(folder: Path) -> None:
-    """Force a folder's entries to the disk, where the system can."""
-    if os.name == "posix":
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
 def write_json(path: Path, values: dict[str, Any]) -> None:
     """Write a JSON file durably."""
     write_durably(path, (json.dumps(values, indent=1, ensure_ascii=False, sort_keys=True) + "\n").encode())
@@ -64,10 +45,7 @@ def write_parquet(path: Path, data: pl.DataFrame, level: int = SEALED_LEVEL) -> 
     """Write rows as Parquet durably: sorted by time within a boot, zstd, with statistics."""
     aside = path.with_name(path.name + ".aside")
     data.write_parquet(aside, compression="zstd", compression_level=level, statistics=True, row_group_size=ROW_GROUP)
-    with aside.open("rb+") as file:
-        os.fsync(file.fileno())
-    aside.replace(path)
-    force_folder(path.parent)
+    put_in_place(aside, path)
 
 
 def write_sealed(
@@ -174,15 +152,18 @@ def seal(folder: Path, software: str) -> str:
 
 def _losses_by_node(folder: Path) -> dict[str, dict[str, Any]]:
     """What the session counted on each link (refused frames, reconnects, gaps), where it came to say so."""
-    return {
-        path.name.removesuffix(".link.json"): {"link": json.loads(path.read_text())}
-        for path in folder.glob("*.link.json")
-    }
+    counted: dict[str, dict[str, Any]] = {}
+    for path in folder.glob("*.link.json"):
+        with contextlib.suppress(InputError):  # without it the samples are no less
+            counted[path.name.removesuffix(".link.json")] = {"link": json_object(path)}
+    return counted
 
 
 def _remove_what_the_seal_replaces(folder: Path) -> None:
-    for path in [*folder.glob("*.journal"), *folder.glob("*.node.json"), *folder.glob("*.link.json")]:
-        path.unlink()
+    """A journal that nothing was made of, since nobody said what it holds, stays."""
+    for node in json_object(folder / RECORDING_FILE)["nodes"]:
+        for ending in ("journal", "node.json", "link.json"):
+            (folder / f"{node['name']}.{ending}").unlink(missing_ok=True)
     for path in folder.iterdir():
         if path.is_dir() and all(part.name.startswith("part-") for part in path.iterdir()):
             shutil.rmtree(path)

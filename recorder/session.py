@@ -66,7 +66,7 @@ class Session:
         Ends when every node said *end*, ``for_s`` has passed, all nodes have been silent for ``until_silent_s`` after
         they spoke, the disk takes no more, or ``stop`` was called.
         """
-        keeper = asyncio.create_task(self._keep(until_silent_s))
+        keeping = [asyncio.create_task(self._keep(until_silent_s)), asyncio.create_task(self._write_parts())]
         supervisors = [
             asyncio.create_task(self._supervise(link, node)) for link, node in zip(self._links, self.nodes, strict=True)
         ]
@@ -78,7 +78,7 @@ class Session:
                 supervisor.result()
         finally:
             self._stop.set()
-            await asyncio.gather(keeper, *supervisors, return_exceptions=True)
+            await asyncio.gather(*keeping, *supervisors, return_exceptions=True)
             if self._store is not None:
                 self._count(self._store)
                 self._store.close()
@@ -86,11 +86,8 @@ class Session:
     async def _keep(self, until_silent_s: float | None) -> None:
         """Force what arrived to the disk, show the state, watch for the end of an unattended recording."""
         while not self._stop.is_set():
+            await self._in_thread(RecordingStore.keep)
             if self._store is not None:
-                try:
-                    await asyncio.to_thread(self._store.keep)
-                except StoreError as reason:
-                    self._stop_full(reason)
                 if self._store.stop_asked():
                     self.stop()
                 self._tell(self._store)
@@ -100,6 +97,19 @@ class Session:
             if until_silent_s is not None and heard and now_ns() - max(heard) > until_silent_s * 1e9:
                 self.stop(f"all nodes have been silent for {until_silent_s:g} s")
             await self._rest(SHOW_EVERY_S)
+
+    async def _write_parts(self) -> None:
+        """Beside the forcing, which must not wait for it."""
+        while not self._stop.is_set():
+            await self._in_thread(RecordingStore.write_parts)
+            await self._rest(SHOW_EVERY_S)
+
+    async def _in_thread(self, work: Callable[[RecordingStore], None]) -> None:
+        if self._store is not None:
+            try:
+                await asyncio.to_thread(work, self._store)
+            except StoreError as reason:
+                self._stop_full(reason)
 
     def _stop_full(self, reason: StoreError) -> None:
         self.disk_full = True

@@ -19,6 +19,7 @@ import polars as pl
 from recorder.assignment import Assignment, assigned
 from recorder.calibration_file import KnownCalibration, calibrated
 from recorder.clock import HostClock
+from recorder.durable import force_folder, make_folder
 from recorder.errors import InputError, StoreError
 from recorder.frames import FrameType, type_of
 from recorder.hashes import SEAL_FILE
@@ -27,12 +28,12 @@ from recorder.journal import Arrival, JournalWriter
 from recorder.marks import Mark, append_mark
 from recorder.node import NodeDescription
 from recorder.recording import OPENING_FILE, SCHEMA, STOP_FILE
-from recorder.sealing import PART_LEVEL, force_folder, write_json, write_parquet
+from recorder.sealing import PART_LEVEL, write_json, write_parquet
 from recorder.streams import assemble, stream_id
 from recorder.tally import Tally
 
-FORCE_EVERY_S = 0.7
-"""At most a second may be lost: this, the pause of who calls ``keep``, what a reader gathers, and the forcing."""
+FORCE_EVERY_S = 0.3
+"""A power cut may cost at most a second: this, the pause of who calls ``keep``, what a reader gathers, the forcing."""
 PART_EVERY_S = 60.0
 SEALING_FACTOR, SPARE_BYTES = 1.5, 8_000_000
 """Room that sealing may need beside the journal, with something to spare (common practice, no source)."""
@@ -69,7 +70,7 @@ def new_folder(out: Path, utc_ns: int, name: str | None) -> Path:
     for attempt in range(1, 1000):
         folder = out / (f"{stamp}-{slug}" if attempt == 1 else f"{stamp}-{slug}-{attempt}")
         try:
-            folder.mkdir(parents=True)
+            make_folder(folder)
         except FileExistsError:
             continue
         except OSError as reason:
@@ -144,8 +145,9 @@ class _NodeFiles:
             return
         if self._tally is None:
             self._tally = Tally.of(self.description)
-        pending, self._pending = self._pending, []
-        content = assemble(list(pending), self._host, self.description, self._tally)
+        pending = list(self._pending)
+        del self._pending[: len(pending)]  # what is appended meanwhile stays
+        content = assemble(pending, self._host, self.description, self._tally)
         self._parts += 1
         for number, rows in content.streams.items() if content else ():
             parts = self._folder / stream_id(self.name, self.description, number)
@@ -153,6 +155,11 @@ class _NodeFiles:
             part = parts / f"part-{self._parts:05d}.parquet"
             write_parquet(part, rows, PART_LEVEL)
             self._part_bytes += part.stat().st_size
+
+
+def _file_names(name: str, description: NodeDescription | None) -> set[str]:
+    streams = [stream_id(name, description, group.number) for group in description.groups] if description else []
+    return {one.casefold() for one in (name, *streams)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +191,7 @@ class RecordingStore:
     """Writes one recording under way; what ``force`` returned from survives a power cut.
 
     Every method that writes raises ``StoreError`` where the disk takes no more; nothing is ever deleted for room.
-    ``keep`` and ``force`` may run in another thread than ``append``.
+    ``keep`` and ``write_parts`` may each run in another thread than ``append``.
     """
 
     def __init__(
@@ -213,13 +220,18 @@ class RecordingStore:
             "software": software(),
         }
         with self._disk():
-            force_folder(out)
             write_json(self.folder / OPENING_FILE, opening)
 
-    @property
-    def names(self) -> set[str]:
-        """Names of the nodes so far."""
-        return set(self._nodes)
+    def free_name(self, description: NodeDescription) -> str:
+        """A node's name in the recording: its id, numbered where that, or a file of its streams, is another node's.
+
+        Upper and lower case count as the same, as they do in many file systems.
+        """
+        taken: set[str] = set()
+        for name, files in self._nodes.items():
+            taken |= _file_names(name, files.description)
+        names = (description.id, *(f"{description.id}-{number}" for number in range(2, 10_000)))
+        return next(name for name in names if not taken & _file_names(name, description))
 
     @contextlib.contextmanager
     def _disk(self) -> Generator[None]:
@@ -263,7 +275,7 @@ class RecordingStore:
         return (self.folder / STOP_FILE).exists()
 
     def keep(self) -> None:
-        """Force the journals at least every second, write parts about every minute; call it often.
+        """Force the journals to the disk where it is time to; call it at least twice a second.
 
         Raises
         ------
@@ -278,6 +290,10 @@ class RecordingStore:
                 shortage = self._room.shortage(self.folder.parent, self._before_bytes, own_bytes)
             if shortage:
                 raise StoreError(f"{shortage}; recording was stopped, nothing was deleted")
+
+    def write_parts(self) -> None:
+        """Write parts where it is time to, about every minute; takes longer than ``keep`` may wait."""
+        now_ns = self.host.now_ns()
         if now_ns - self._parted_ns >= PART_EVERY_S * 1e9:
             self._parted_ns = now_ns
             with self._disk():

@@ -26,7 +26,10 @@ LISTEN_BAUDS = (4800, 9600, 115_200)
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """One node: the address to record from, and what it says of itself; None is what it does not say."""
+    """One node: the address to record from, and what it says of itself; None is what it does not say.
+
+    ``answers`` is False where nothing came that could be recorded.
+    """
 
     address: str
     node: str | None
@@ -34,6 +37,7 @@ class Found:
     supply_mv: int | None = None
     rssi_dbm: int | None = None
     note: str = ""
+    answers: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +48,14 @@ class Survey:
     remarks: tuple[str, ...]
 
 
-async def survey(ports: list[str], *, radio: bool) -> Survey:
-    """Ask the ports named, or all serial ports of this computer, and scan for BLE nodes.
+async def survey(addresses: list[str], *, radio: bool) -> Survey:
+    """Ask the addresses named, or all serial ports of this computer, and scan for BLE nodes.
 
     Takes at most ``SCAN_S`` and two connections' time; raises nothing for what is not there.
     """
-    named = bool(ports)
-    wanted = ports or all_ports()
-    work = [_on_port(port) for port in wanted]
+    named = bool(addresses)
+    wanted = addresses or all_ports()
+    work = [_at(address) for address in wanted]
     if radio:
         work.append(_on_radio())
     results = await asyncio.gather(*work)
@@ -64,52 +68,70 @@ async def survey(ports: list[str], *, radio: bool) -> Survey:
     return Survey(found, tuple(remarks))
 
 
-async def _on_port(port: str) -> Survey:
-    link = link_to(port)
+async def _at(address: str) -> Survey:
+    link = link_to(address)
     if link.absent is not None:
         return Survey((), (link.absent,))
+    is_port = ":" not in address
     try:
-        description, health = await _ask(link)
-        if description is not None:
-            return Survey((_told(link, description, health),), ())
-        kind = None if "://" in port else await _kind_of_text(port)
+        heard = await _ask(link)
+        if heard.description is not None:
+            return Survey((heard.told(link.address if is_port else address, link.rssi_dbm),), ())
+        kind = await _kind_of_text(address) if is_port else None
     except LinkError as reason:
         return Survey((), (f"{reason}.",))
     if kind is None:
-        return Survey((), (f"{port}: nothing there answers as a node.",))
+        return Survey((), (f"{address}: nothing there answers as a node.",))
     return Survey((kind,), ())
 
 
-def _told(link: Link, description: NodeDescription, health: Health | None) -> Found:
-    channels = tuple(channel.id for group in description.groups for channel in group.channels)
-    return Found(link.address, description.id, channels, health.supply_mv if health else None, link.rssi_dbm)
+@dataclass(slots=True)
+class _Heard:
+    """What a link brought: description, health, whether there was a sample."""
+
+    description: NodeDescription | None = None
+    health: Health | None = None
+    sampled: bool = False
+
+    def told(self, address: str, rssi_dbm: int | None) -> Found:
+        assert self.description is not None
+        channels = tuple(channel.id for group in self.description.groups for channel in group.channels)
+        supply_mv = self.health.supply_mv if self.health else None
+        answers = self.sampled or self.health is not None
+        note = "" if answers else "nothing was received from it"
+        return Found(address, self.description.id, channels, supply_mv, rssi_dbm, note, answers)
 
 
-async def _ask(link: Link) -> tuple[NodeDescription | None, Health | None]:
-    """Say hello and listen for the description and the health; then tell the node to stop."""
-    buffer, description, health = DescriptionBuffer(), None, None
+async def _ask(link: Link) -> _Heard:
+    """Say hello, listen for the description, the health and a sample; then tell the node to stop.
+
+    A sensor that cannot describe itself is described by its link: there only a sample shows that it is there.
+    """
+    buffer, heard = DescriptionBuffer(), _Heard()
     try:
         await link.open()
         began_ns = now_ns()
         hello_ns = described_ns = 0
         while now_ns() - began_ns < ASK_S * 1e9:
-            if description is not None and (health or now_ns() - described_ns > HEALTH_S * 1e9):
+            long_enough = now_ns() - described_ns > HEALTH_S * 1e9
+            if heard.description is not None and (heard.health or (heard.sampled and long_enough)):
                 break
-            if description is None and now_ns() - hello_ns > HELLO_EVERY_S * 1e9:
+            if heard.description is None and now_ns() - hello_ns > HELLO_EVERY_S * 1e9:
                 hello_ns = now_ns()
                 await link.send(encode_body(Frame(FrameType.HELLO)))
             for arrival in await link.receive():
                 frame = decode_body(arrival.body)
+                heard.sampled |= frame.type is FrameType.SAMPLES
                 with contextlib.suppress(FrameError):
                     if frame.type is FrameType.HEALTH:
-                        health = health_from_json(frame.payload)
+                        heard.health = health_from_json(frame.payload)
                     whole = buffer.add(frame) if frame.type is FrameType.DESCRIBE else None
                     if whole is not None:
-                        description, described_ns = description_from_json(whole), now_ns()
+                        heard.description, described_ns = description_from_json(whole), now_ns()
         await link.send(encode_body(Frame(FrameType.STOP)))
     finally:
         await link.close()
-    return description, health
+    return heard
 
 
 async def _kind_of_text(port: str) -> Found | None:
@@ -147,13 +169,13 @@ async def _on_device(device: Advertiser) -> Found:
     scheme = "ble" if NODE_SERVICE in device.services else "ess"
     link = link_to(f"{scheme}:{device.address}")
     try:
-        description, health = await _ask(link)
+        heard = await _ask(link)
     except LinkError as reason:
-        return Found(link.address, device.name, rssi_dbm=device.rssi_dbm, note=str(reason))
-    if description is None:
-        return Found(link.address, device.name, rssi_dbm=device.rssi_dbm, note="does not describe itself")
-    told = _told(link, description, health)
-    return Found(told.address, told.node, told.channels, told.supply_mv, device.rssi_dbm)
+        return Found(link.address, device.name, rssi_dbm=device.rssi_dbm, note=str(reason), answers=False)
+    if heard.description is None:
+        note = "does not describe itself"
+        return Found(link.address, device.name, rssi_dbm=device.rssi_dbm, note=note, answers=False)
+    return heard.told(link.address, device.rssi_dbm)
 
 
 def as_table(found: tuple[Found, ...]) -> str:

@@ -100,12 +100,12 @@ class Tally:
         elif numbers.recent.get(frame.seq) == content:
             self.duplicate += not frame.flags & FLAG_RESENT
             return False
-        elif frame.flags & FLAG_RESENT:
-            return False
         elif numbers.first - REMEMBERED <= frame.seq < numbers.first:
             if frame.seq + 1 < numbers.first:
                 numbers.missing.insert(0, [frame.seq + 1, numbers.first - 1])
             numbers.first = frame.seq
+        elif frame.flags & FLAG_RESENT:
+            return False
         else:
             self._begin_again(frame.boot)
             self._restarts[frame.boot] = boot + 1

@@ -21,6 +21,8 @@ from recorder.radio import Radio, faults_of
 
 SCHEMES = ("ble",)
 WAIT_S = 0.1
+WRITE_S = 2.0
+"""A write that the system has not taken by then hangs (common practice, no source); what is heard waits meanwhile."""
 
 
 def open_link(address: str) -> Link:
@@ -100,7 +102,7 @@ class BleFrames:
         client = self._client
         if client is None or self._lost:
             raise LinkError(f"{self.address}: is not connected")
-        async with faults_of(self.address, "cannot be written to"):
+        async with faults_of(self.address, "cannot be written to"), asyncio.timeout(WRITE_S):
             target = client.services.get_characteristic(TO_NODE)
             if target is None:
                 raise LinkError(f"{self.address}: has no characteristic to write to; is it a node of ours?")

@@ -87,6 +87,7 @@ def decode_and_store(rows: int) -> Row:
                 for body in deframer.feed(line):
                     store.append(f"bench-{number}", Arrival(body, SimulatedClock.at_ns, SimulatedClock.at_ns))
             store.keep()
+            store.write_parts()
         store.force()
         store.close()
         cpu_s = time.process_time() - began_s
@@ -190,6 +191,7 @@ def day(hours: int = 24, rows: int = 5) -> None:
             for body in deframer.feed(to_line(encode_body(frame))):
                 store.append("day", Arrival(body, SimulatedClock.at_ns, SimulatedClock.at_ns))
             store.keep()
+            store.write_parts()
             if tick_us % 3_600_000_000 == 0 and tick_us > 3_600_000_000:
                 print(f"{_resident_mb():.2f}", flush=True)
         store.close()

@@ -41,7 +41,7 @@ class Attribute:
 
 @dataclass
 class Peripheral:
-    """A device with one service. ``on_write`` is called in the bus's thread."""
+    """A device with one service. ``on_write`` is called in the bus's thread; a write to a deaf one never returns."""
 
     address: str
     name: str
@@ -54,6 +54,7 @@ class Peripheral:
     on_disconnect: Callable[[], None] = lambda: None
     in_range: bool = True
     connectable: bool = True
+    deaf: bool = False
     known: bool = False
     connected: bool = False
     connections: int = 0
@@ -217,10 +218,11 @@ class Bluez:
             reply = await self._reply_to(message)
         except RefusalError as refusal:
             reply = Message.new_error(message, f"org.bluez.Error.{refusal.name}", refusal.text)
-        if self._bus is not None:
-            await self._bus.send(reply)
+        if self._bus is not None and reply is not None:
+            with contextlib.suppress(OSError):  # the bus is gone, and who asked with it
+                await self._bus.send(reply)
 
-    async def _reply_to(self, message: Message) -> Message:
+    async def _reply_to(self, message: Message) -> Message | None:
         member, path = message.member, message.path or ""
         if member == "GetManagedObjects":
             return Message.new_method_return(message, "a{oa{sa{sv}}}", [self._objects()])
@@ -247,7 +249,7 @@ class Bluez:
                 self._spawn(self._advertise())
         return Message.new_method_return(message)
 
-    def _attribute(self, message: Message, peripheral: Peripheral) -> Message:
+    def _attribute(self, message: Message, peripheral: Peripheral) -> Message | None:
         path = message.path or ""
         found = [(i, a) for i, a in enumerate(peripheral.attributes) if path.startswith(peripheral.attribute_path(i))]
         if not found or not peripheral.connected:
@@ -263,6 +265,8 @@ class Bluez:
             attribute.notifying = False
         elif message.member == "ReadValue":
             return Message.new_method_return(message, "ay", [attribute.value])
+        elif message.member == "WriteValue" and peripheral.deaf:
+            return None  # the daemon hangs in it
         elif message.member == "WriteValue":
             data, options = bytes(message.body[0]), message.body[1]
             command = options.get("type", Variant("s", "")).value == "command"

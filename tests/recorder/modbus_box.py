@@ -49,6 +49,7 @@ class ModbusBox:
         self.asked = 0
         self.questions: list[bytes] = []
         self.answers: list[bytes] = []
+        self._lock = threading.Lock()
         self._open_wire()
         self._over = threading.Event()
         self._carrier = threading.Thread(target=self._carry, daemon=True)
@@ -61,11 +62,26 @@ class ModbusBox:
     def _open_wire(self) -> None:
         import tty  # not on every system
 
-        self._host_near, self._host_far = os.openpty()
         self._device_near, self._device_far = os.openpty()
-        for handle in (self._host_far, self._device_far):
-            tty.setraw(handle)
+        tty.setraw(self._device_far)
+        self.plug()
+
+    def plug(self) -> None:
+        """A port for the recorder, perhaps under a new name."""
+        import tty  # not on every system
+
+        near, self._host_far = os.openpty()
+        tty.setraw(self._host_far)
         self.port = os.ttyname(self._host_far)
+        self._host_near: int | None = near
+
+    def unplug(self) -> None:
+        """Whoever holds the port gets a hang-up."""
+        with self._lock:
+            near, self._host_near = self._host_near, None
+            if near is not None:
+                os.close(near)
+                os.close(self._host_far)
 
     async def _serve(self) -> None:
         data = SimData(FIRST, values=[0, 0], datatype=DataType.REGISTERS)
@@ -83,13 +99,15 @@ class ModbusBox:
 
     def _carry(self) -> None:
         while not self._over.is_set():
-            ready, _, _ = select.select([self._host_near, self._device_near], [], [], 0.05)
-            with contextlib.suppress(OSError):
+            with self._lock, contextlib.suppress(OSError):
+                handles = [handle for handle in (self._host_near, self._device_near) if handle is not None]
+                ready, _, _ = select.select(handles, [], [], 0.02)
                 if self._host_near in ready:
                     self.questions.append(os.read(self._host_near, 4096))
                     os.write(self._device_near, self.questions[-1])
                 if self._device_near in ready:
                     self._pass_on(os.read(self._device_near, 4096))
+            self._over.wait(0.001)  # lets who unplugs in
 
     def _pass_on(self, answer: bytes) -> None:
         number = self.asked - 1
@@ -98,7 +116,8 @@ class ModbusBox:
             return
         if number in self.broken:
             answer = bytes([*answer[:4], answer[4] ^ 0x10, *answer[5:]])
-        os.write(self._host_near, answer)
+        if self._host_near is not None:
+            os.write(self._host_near, answer)
 
     def end(self) -> None:
         """Switch the device off."""
@@ -108,7 +127,8 @@ class ModbusBox:
         self._loop.close()
         self._over.set()
         self._carrier.join()
-        for handle in (self._host_near, self._host_far, self._device_near, self._device_far):
+        self.unplug()
+        for handle in (self._device_near, self._device_far):
             with contextlib.suppress(OSError):
                 os.close(handle)
 

@@ -8,7 +8,7 @@ import os
 import select
 import threading
 import time
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -50,7 +50,9 @@ def described(name: str, rate_hz: float = 50.0, channels: tuple[Channel, ...] = 
 class Node:
     """Speaks frames through ``send``; runs in a thread of its own.
 
-    Frames numbered in ``lost``, ``doubled`` or ``broken`` are not sent, sent twice, or sent with a wrong bit.
+    Frames numbered in ``lost``, ``doubled`` or ``broken`` are not sent, sent twice, or sent with a wrong bit; those in
+    ``gone`` are neither sent nor kept. ``did`` counts which of these were due while the node streamed; ``resent`` are
+    the numbers of the frames that it was asked for again.
     """
 
     description: NodeDescription
@@ -59,6 +61,7 @@ class Node:
     lost: set[int] = field(default_factory=set)
     doubled: set[int] = field(default_factory=set)
     broken: set[int] = field(default_factory=set)
+    gone: set[int] = field(default_factory=set)
     keeps: int = 200
     supply_mv: int = 3300
     silent: bool = False
@@ -70,6 +73,9 @@ class Node:
     heard: list[Frame] = field(default_factory=list)
     streaming: bool = False
     ended: bool = False
+    did: Counter[str] = field(default_factory=Counter)
+    resent: set[int] = field(default_factory=set)
+    streamed: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self._started = time.monotonic()
@@ -126,6 +132,7 @@ class Node:
                 again = Frame(
                     kept.type, kept.boot, kept.group, FLAG_RESENT, kept.count, kept.seq, kept.tick_us, kept.payload
                 )
+                self.resent.add(kept.seq)
                 self._say(again)
         elif frame.type is FrameType.STOP:
             self.streaming = False
@@ -147,19 +154,28 @@ class Node:
         values = np.column_stack([reading(number, c) for c in range(channels)]).astype("<i4")
         tick_us = round((self.seq + 1) * self.batch * 1e6 / self._group.rate_hz)
         frame = Frame(FrameType.SAMPLES, self.boot, 0, 0, self.batch, self.seq, tick_us, values.tobytes())
-        self.kept.append(frame)
+        if self.seq not in self.gone:
+            self.kept.append(frame)
         while len(self.kept) > self.keeps:
             self.kept.popleft()
         if self.streaming and not self.silent:
-            if self.seq in self.broken:
-                body = bytearray(encode_body(frame))
-                body[25] ^= 0x04
-                with contextlib.suppress(OSError):
-                    self.send(bytes(body))
-            elif self.seq not in self.lost:
-                for _ in range(2 if self.seq in self.doubled else 1):
-                    self._say(frame)
+            self._stream(frame)
         self.seq += 1
+
+    def _stream(self, frame: Frame) -> None:
+        self.streamed.append(frame.seq)
+        faults = {"broken": self.broken, "lost": self.lost, "gone": self.gone, "doubled": self.doubled}
+        fault = next((name for name, numbers in faults.items() if frame.seq in numbers), None)
+        if fault is not None:
+            self.did[fault] += 1
+        if fault == "broken":
+            body = bytearray(encode_body(frame))
+            body[25] ^= 0x04
+            with contextlib.suppress(OSError):
+                self.send(bytes(body))
+        elif fault not in ("lost", "gone"):
+            for _ in range(2 if fault == "doubled" else 1):
+                self._say(frame)
 
 
 class Pty:

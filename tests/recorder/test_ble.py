@@ -193,6 +193,25 @@ def test_a_node_that_is_connected_but_silent_counts_as_lost(tmp_path: Path, blue
     assert_every_row_is_what_the_sensor_sent(recording)
 
 
+def test_a_write_that_hangs_in_the_daemon_is_given_up_and_what_was_heard_meanwhile_is_kept(
+    tmp_path: Path, bluez: Bluez
+):
+    node, peripheral = ble_node(bluez, ADDRESS, described("ble-1"))
+
+    def acts(session: Session) -> None:
+        until(lambda: session.nodes[0].frames > 10)
+        peripheral.deaf = True
+        until(lambda: "cannot be written to: took too long" in session.nodes[0].state)
+        peripheral.deaf = False
+        before = session.nodes[0].frames
+        until(lambda: session.nodes[0].frames > before + 10)
+
+    recording, _ = record(tmp_path, [f"ble:{ADDRESS}"], [node], acts)
+    assert recording.nodes[0]["link"]["reconnects"] == 1
+    assert recording.nodes[0]["counters"]["lost"] == 0
+    assert_every_row_is_what_the_sensor_sent(recording)
+
+
 def test_a_killed_recorder_leaves_the_device_connected_and_the_next_one_finds_it(tmp_path: Path, bluez: Bluez):
     """The system holds the connection of a dead process; such a device does not advertise (BlueZ issue 89)."""
     node, peripheral = ble_node(bluez, ADDRESS, described("ble-1"))

@@ -1,9 +1,18 @@
 """Node ticks to host time: the lower hull finds skew and offset under delays that only add."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from recorder.clock import Echo, HostClock, fit_clock, now_ns, steps_of_the_wall_clock
+from recorder.frames import Frame, FrameType, encode_body
+from recorder.jobsheet import JobSheet
+from recorder.journal import Arrival
+from recorder.recording import open_recording
+from recorder.sealing import seal
+from recorder.store import RecordingStore
+from tests.recorder.nodes import described
 
 
 @pytest.mark.parametrize("skew_ppm", [-120.0, 0.0, 45.0])
@@ -100,3 +109,35 @@ def test_a_stepped_wall_clock_is_told_and_moves_no_sample():
 def test_monotonic_time_counts_on_and_agrees_with_itself():
     first, second = now_ns(), HostClock.now_ns()
     assert 0 <= second - first < 10**9
+
+
+def test_sealed_times_of_a_node_200_ppm_off_lie_within_their_reported_uncertainty(tmp_path: Path):
+    """The same through journal and seal, 25 samples a batch; the wall clock is stepped by an hour in the middle."""
+    host_s, tick_us, arrival_ns, echoes = drive(5, 300.0, 0.5, 200e-6)
+    batch = 25
+    start = HostClock(7 * 10**9, 10**18)
+    frames = [
+        (at_ns, Frame(FrameType.SAMPLES, 9, 0, 0, batch, seq, int(tick), np.arange(3 * batch, dtype="<i4").tobytes()))
+        for seq, (tick, at_ns) in enumerate(zip(tick_us, arrival_ns.tolist(), strict=True))
+    ]
+    frames += [
+        (echo.received_ns, Frame(FrameType.ECHO, 9, tick_us=echo.tick_us, payload=echo.sent_ns.to_bytes(8, "little")))
+        for echo in echoes
+    ]
+    store = RecordingStore(tmp_path, JobSheet(), start)
+    store.describe("hv-1", described("hv-1", batch / 0.5))
+    for at_ns, frame in sorted(frames, key=lambda item: item[0]):
+        stepped_ns = 3600 * 10**9 if at_ns > 150 * 10**9 else 0
+        store.append("hv-1", Arrival(encode_body(frame), at_ns, start.to_utc_ns(at_ns) + stepped_ns))
+    store.close()
+    seal(store.folder, "test")
+    recording = open_recording(store.folder)
+    (entry,), (stream,) = recording.nodes, recording.streams
+    taken_s = (host_s[:, None] - (batch - 1 - np.arange(batch)) * 0.5 / batch).ravel()
+    error_s = (stream.data["t"].to_physical().to_numpy() - 10**18) / 1e9 - taken_s
+    (fit,) = entry["clock"]
+    assert error_s.std() < 0.002
+    assert np.abs(error_s).max() <= fit["u95_s"] < 0.035
+    assert abs(error_s.mean()) <= fit["constant_u_s"]
+    assert fit["skew"] == pytest.approx(200e-6, abs=10e-6)
+    assert [step["step_s"] for step in entry["wall_clock_steps"]] == [3600.0]

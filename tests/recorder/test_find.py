@@ -12,6 +12,7 @@ from recorder.gatt import ENVIRONMENTAL_SENSING, TEMPERATURE
 from recorder.survey import Survey, as_table, survey
 from tests.conftest import warmspell
 from tests.recorder.bluez import Attribute, Bluez, Peripheral
+from tests.recorder.modbus_box import MAP, ModbusBox
 from tests.recorder.nodes import Pty, ble_node, described, serial_node
 
 
@@ -112,3 +113,41 @@ def test_a_port_that_is_not_there_and_one_in_use_are_told(tmp_path: Path):
     assert f"{pty.name}: cannot be opened (another program has it open)." in done.stderr
     assert "there is no such port" in done.stderr
     assert done.stdout == ""
+
+
+def test_a_modbus_device_is_asked_through_its_map_and_one_that_is_mute_is_told(tmp_path: Path):
+    box, mute = ModbusBox(), ModbusBox(set(range(1000)))
+    maps = [tmp_path / "box.toml", tmp_path / "mute.toml"]
+    for path, one in zip(maps, (box, mute), strict=True):
+        path.write_text(MAP.format(node=path.stem, port=one.port, every_s=0.2))
+    done = warmspell("find", *(f"modbus:{path}" for path in maps))
+    box.end()
+    mute.end()
+    first, second = done.stdout.splitlines()[1:]
+    assert first.split(maxsplit=4) == [f"modbus:{maps[0]}", "box", "-", "-", "suction_line, coolant"]
+    assert second.endswith("suction_line, coolant (nothing was received from it)")
+    assert f"Record with: warmspell record modbus:{maps[0]}\n" in done.stderr
+
+
+def test_any_address_can_be_asked(tmp_path: Path):
+    """A receiver at a stated speed, a silent one, and a port behind TCP that is not there."""
+    spoken, silent = Pty(), Pty()
+    over = threading.Event()
+
+    def speak() -> None:
+        while not over.wait(0.1):
+            spoken.write(b"$GPRMC,225446,A,4916.45,N,12311.12,W,000.5,054.7,191194,020.3,E*68\r\n")
+
+    thread = threading.Thread(target=speak)
+    thread.start()
+    addresses = [f"nmea:{spoken.name}?baud=9600", f"nmea:{silent.name}", "socket://127.0.0.1:9"]
+    done = warmspell("find", *addresses)
+    over.set()
+    thread.join()
+    spoken.hang_up()
+    silent.hang_up()
+    first, second = done.stdout.splitlines()[1:]
+    assert first.startswith(f"{addresses[0]}  nmea")
+    assert "nothing was received from it" in second
+    assert "socket://127.0.0.1:9: cannot be opened" in done.stderr
+    assert f"Record with: warmspell record {addresses[0]}\n" in done.stderr

@@ -116,6 +116,32 @@ def test_two_nodes_with_the_same_id_keep_all_their_samples_apart(tmp_path: Path)
     assert_every_row_is_what_the_sensor_sent(recording)
 
 
+def test_one_node_heard_on_two_lines_is_told_and_kept_twice_rather_than_mixed(tmp_path: Path):
+    """Its radio and its cable, or two cables: the same id and the same boot."""
+    first, second = Pty(), Pty()
+
+    def send(body: bytes) -> None:
+        first.send(body)
+        second.send(body)
+
+    node = Node(described("hv-1"), send)
+    first.hear = second.hear = node.hear
+
+    async def script(session: Session) -> None:
+        await until(lambda: all(node.frames > 15 for node in session.nodes))
+
+    recording, session = record(tmp_path, [first.name, second.name], script)
+    node.stop()
+    first.hang_up()
+    second.hang_up()
+    told = [sentence for state in session.nodes for sentence in state.told]
+    assert len(told) == 1
+    assert "is the same node as" in told[0]
+    assert sorted(stream.id for stream in recording.streams) == ["hv-1", "hv-1-2"]
+    assert all(entry["counters"]["lost"] == 0 for entry in recording.nodes)
+    assert_every_row_is_what_the_sensor_sent(recording)
+
+
 def test_a_description_that_lies_about_its_channels_is_told_and_its_frames_are_refused(tmp_path: Path):
     """The node describes two channels and sends three: no reading is put into a column that it may not belong to."""
     node, pty = serial_node(described("hv-1", channels=CHANNELS[:2]), sends_channels=3)
@@ -188,7 +214,6 @@ def test_a_node_that_restarts_is_a_new_segment_with_its_own_clock(tmp_path: Path
     node, pty = serial_node(described("hv-1"))
 
     async def script(session: Session) -> None:
-        session._links[0].stall_s = 0.6
         await until(lambda: session.nodes[0].frames > 10)
         node.restart(0x4321)
         await until(lambda: session.nodes[0].boot == 0x4321 and session.nodes[0].frames > 25)
@@ -199,6 +224,9 @@ def test_a_node_that_restarts_is_a_new_segment_with_its_own_clock(tmp_path: Path
     entry = recording.nodes[0]
     assert [fit["boot"] for fit in entry["clock"]] == [0x1234, 0x4321]
     assert entry["counters"]["boots"] == 2
+    assert entry["counters"]["lost"] == 0
+    assert recording.streams[0].data.filter(boot=0x4321)["seq"][0] == 0, "also what it took while it waited for a hello"
+    assert entry["link"]["reconnects"] == 0, "its answer to an echo tells the restart; the line stays open"
     assert all(fit["u95_s"] is not None for fit in entry["clock"])
     seconds = recording.streams[0].data["t"].to_physical().to_numpy() / 1e9
     assert np.all(np.diff(seconds) > 0), "the new segment lies behind the old one"
@@ -268,3 +296,15 @@ def test_frames_held_too_long_without_a_description_are_counted(tmp_path: Path, 
 
     asyncio.run(take())
     assert (len(node.held), node.undescribed) == (5, 7)
+
+
+def test_no_node_writes_into_the_files_of_another(tmp_path: Path):
+    """A node of three groups has a stream hv-1-2; a second node hv-1 must not be called so, nor one differ by case."""
+    store = RecordingStore(tmp_path, JobSheet(), HostClock.start())
+    groups = tuple(Group(number, 1.0, "int32", (channel,)) for number, channel in enumerate(CHANNELS))
+    several = NodeDescription("hv-1", "x", 1, groups)
+    store.describe(store.free_name(several), several)
+    assert store.free_name(described("hv-1")) == "hv-1-3"
+    assert store.free_name(described("HV-1")) == "HV-1-3"
+    assert store.free_name(described("hv-2")) == "hv-2"
+    store.close()
