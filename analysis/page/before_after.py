@@ -3,9 +3,9 @@
 from typing import Any
 
 from analysis import compare_summary, wording
-from analysis.compare_summary import conditions_said
 from analysis.comparison import NOT_COMPARED, NOT_REPAIRED, REPAIRED, Comparison, Conditions, Difference, Side
 from analysis.findings import Rate
+from analysis.sentences import shown_degrees
 from analysis.shown import Units
 
 MOST_CONDITIONS = 30
@@ -33,12 +33,12 @@ def told(comparison: Comparison, units: Units) -> dict[str, Any]:
 
 def _conditions(one: Conditions, units: Units) -> dict[str, str]:
     clocks = {"before": wording.clock(one.before_s), "after": wording.clock(one.after_s)}
-    return {"says": conditions_said(one.says, units), **clocks}
+    return {"says": shown_degrees(one.says, units), **clocks}
 
 
 def _not_matched(comparison: Comparison, units: Units) -> list[str]:
     left = [f"{one.says}: {one.why}" for one in comparison.conditions if one.why is not None][:MOST_CONDITIONS]
-    return [conditions_said(line, units) for line in [*left, *comparison.not_matched]]
+    return [shown_degrees(line, units) for line in [*left, *comparison.not_matched]]
 
 
 def _side(when: str, side: Side) -> dict[str, Any]:
