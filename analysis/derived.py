@@ -19,6 +19,10 @@ LIMITS = limit_table(
         "evacuated", 120.0, "kPa absolute", "a high side near or below the atmosphere circulates nothing; " + PRACTICE
     ),
     Limit("clamp_on", 1.5, "K", "clamp-on conduction error, insulated 0.3-1 K, bare 2-5 K; " + PRACTICE),
+    Limit("clamp_share", 0.10, "1", "of pipe against surroundings: Rc/(Rc + Re), insulated 0.02-0.14; " + PRACTICE),
+    Limit("bay_over_ambient", 8.0, "K", PRACTICE),
+    Limit("inlet_air", 2.0, "K", "half-width: one probe for air that differs over the condenser's face; " + PRACTICE),
+    Limit("air_share", 0.03, "1", "of air against what holds the probe, along its lead; " + PRACTICE),
 )
 
 
@@ -68,9 +72,29 @@ class Derived:
 
 
 def u_probe_k(timeline: Timeline, place: str) -> float:
-    """Standard uncertainty [K] of a clamp-on probe: its accuracy and conduction along the clamp."""
-    signal = timeline.signal(place)
-    return combine(signal.u if signal else 0.0, LIMITS["clamp_on"].value * UNIFORM)
+    """Standard uncertainty [K] of a probe at its usual level: its accuracy, and heat along clamp, mount and lead."""
+    signal, values = timeline.signal(place), timeline.grid(place)
+    if signal is None or values is None:
+        return 0.0
+    return combine(signal.u, u_conduction_k(timeline, place, _usual_level(values)))
+
+
+def _usual_level(values: Floats) -> float:
+    """Median of a few thousand readings spread over the recording."""
+    return float(np.nanmedian(values[:: max(len(values) // 4000, 1)]))
+
+
+def u_conduction_k(timeline: Timeline, place: str, level_degc: float) -> float:
+    """Standard uncertainty [K] of what a probe reads for heat that reaches it along clamp, mount and lead.
+
+    It grows with how far the pipe or the air is from its surroundings; where those are not known a clamp has its usual.
+    """
+    ambient = timeline.grid("ambient")
+    clamped = place.split("_line", maxsplit=1)[0] != place or place.startswith("evaporator_out")
+    if ambient is None:
+        return LIMITS["clamp_on"].value * UNIFORM if clamped else 0.0
+    around = float(np.nanmedian(ambient)) + (LIMITS["bay_over_ambient"].value if clamped else 0.0)
+    return LIMITS["clamp_share" if clamped else "air_share"].value * UNIFORM * abs(around - level_degc)
 
 
 def derive(timeline: Timeline, refrigerant_name: str | None) -> Derived:
