@@ -17,7 +17,7 @@ from analysis.operating import Operating
 from analysis.runs import Running
 from analysis.stretches import smoothed
 from analysis.timeline import Floats, Timeline, bridged
-from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured, propagate
+from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
 LIMITS = limit_table(
     Limit("met", 50.0, "kPa", "the design's figure that people see first"),
@@ -36,6 +36,10 @@ LIMITS = limit_table(
     Limit("steady", 3.0, "kPa a minute", PRACTICE),
     Limit("steady_over", 60.0, "s", PRACTICE),
 )
+
+
+NEAR = 0.3
+"""A reading under this share of its neighbourhood is noise, which a logarithm blows up (common practice, no source)."""
 
 
 def equalisations_of(
@@ -99,7 +103,7 @@ class _Rest:
         u_d0 = combine(LIMITS["line_drop"].value * UNIFORM, self._u_moving(high - low, before))
         decay = undecayed(why_not)
         if ninety is not None:
-            decay = fit_decay(t, d, d0, combine(*self._u_sides()), self._noise(), u_d0)
+            decay = fit_decay(t, rest, d0, combine(*self._u_sides()), self._noise(), u_d0)
         settled = absent(why_not)
         if meets is not None:
             around = slice(first + meets, min(first + meets + max(round(2.0 / line.step_s), 1), last + 1))
@@ -237,13 +241,14 @@ def fit_decay(
     u_d0 : float, optional
         Standard uncertainty of d(0) alone, which moves the levels.
     """
+    step = float(np.median(np.diff(t_s))) if len(t_s) > 1 else 1.0
+    decaying = _Decaying(t_s, d, smoothed(d, step, LIMITS["smoothing"].value), noise)
     constant, early, late = (
-        _slope_between(t_s, d, d0, levels, u_offset, noise, u_d0) for levels in ((0.9, 0.1), (0.9, 0.5), (0.5, 0.1))
+        decaying.constant(d0, levels, u_offset, u_d0) for levels in ((0.9, 0.1), (0.9, 0.5), (0.5, 0.1))
     )
-    part = between_levels(d, 0.9 * d0, 0.1 * d0)
     if constant.value is None:
         return Decay(constant, None, None, early, late)
-    t, of_part = t_s[part], d[part]
+    t, of_part = decaying.between(d0, (0.9, 0.1))
     log = np.log(of_part)
     left = log + (t - t.mean()) / constant.value - log.mean()
     total = float(np.sum((log - log.mean()) ** 2))
@@ -252,26 +257,48 @@ def fit_decay(
     return Decay(constant, r2, math.sqrt(float(np.mean(off**2))) / d0, early, late)
 
 
-def _slope_between(
-    t_s: Floats, d: Floats, d0: float, levels: tuple[float, float], u_offset: float, noise: float | None, u_d0: float
-) -> Measured:
-    """Time constant between two shares of d(0), with what noise, a shared offset and the levels do to it.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Decaying:
+    """A difference [kPa] over time [s]: its readings, the same evened, and the noise of one reading if it is known."""
 
-    How far one exponential holds is told by r2 and misfit; it is no uncertainty of the slope as it is defined.
-    """
-    part = between_levels(d, levels[0] * d0, levels[1] * d0)
-    found = log_slope(t_s[part], d[part], noise)
-    value = found.value
-    if value is None or found.u95 is None:
-        return found
+    t_s: Floats
+    d: Floats
+    even: Floats
+    noise: float | None
 
-    def moved(offset: float, level: float) -> float:
-        own = between_levels(d + offset, levels[0] * (d0 + offset + level), levels[1] * (d0 + offset + level))
-        again = log_slope(t_s[own], d[own] + offset, noise).value
-        return value if again is None else again
+    def between(
+        self, d0: float, levels: tuple[float, float], offset: float = 0.0, skip: int = 0
+    ) -> tuple[Floats, Floats]:
+        """Seconds and readings between two shares of d(0); what falls fast at first must not be evened.
 
-    _, u, _ = propagate(moved, [0.0, 0.0], [u_offset, u_d0])
-    return measured(value, found.u95 / 2.0, u)
+        Late, where noise reaches the level, the evened readings say where it ends and stand in for those far off.
+        """
+        d, even = self.d + offset, self.even + offset
+        part = slice(
+            max(between_levels(d, levels[0] * d0, levels[1] * d0).start + skip, 0),
+            between_levels(even, levels[0] * d0, levels[1] * d0).stop,
+        )
+        return self.t_s[part], np.where(d[part] > NEAR * even[part], d[part], even[part])
+
+    def constant(self, d0: float, levels: tuple[float, float], u_offset: float, u_d0: float) -> Measured:
+        """Time constant, with what noise, a shared offset, the levels and the first reading do to it.
+
+        How far one exponential holds is told by r2 and misfit; it is no uncertainty of the slope as it is defined.
+        """
+        found = log_slope(*self.between(d0, levels), self.noise)
+        value = found.value
+        if value is None or found.u95 is None:
+            return found
+
+        def moved(offset: float, level: float, skip: int) -> float:
+            again = log_slope(*self.between(d0 + offset + level, levels, offset, skip), self.noise).value
+            return 0.0 if again is None else abs(again - value)
+
+        # Whole readings come and go at the levels: it is no smooth function, and the larger of both sides counts.
+        by_offset = max(moved(u_offset, 0.0, 0), moved(-u_offset, 0.0, 0))
+        by_level = max(moved(0.0, u_d0, 0), moved(0.0, -u_d0, 0))
+        by_reading = UNIFORM * max(moved(0.0, 0.0, 1), moved(0.0, 0.0, -1))
+        return measured(value, found.u95 / 2.0, by_offset, by_level, by_reading)
 
 
 def between_levels(d: Floats, high: float, low: float) -> slice:
