@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.probe_lag import without_lag
 from analysis.refrigerant import Refrigerant, refrigerant
 from analysis.timeline import Floats, Timeline
 from analysis.uncertainty import UNIFORM, combine, propagate
@@ -100,10 +101,10 @@ def u_conduction_k(timeline: Timeline, place: str, level_degc: float) -> float:
 def derive(timeline: Timeline, refrigerant_name: str | None) -> Derived:
     """Compute all that the channels and the refrigerant allow."""
     low, high = timeline.grid("low_side"), timeline.grid("high_side")
-    vent, ambient = timeline.grid("vent"), timeline.grid("ambient")
-    suction = timeline.grid("suction_line")
-    suction = timeline.grid("evaporator_out") if suction is None else suction
-    liquid, back = timeline.grid("liquid_line"), timeline.grid("return_air")
+    vent, ambient = _unlagged(timeline, "vent"), timeline.grid("ambient")
+    suction = _unlagged(timeline, "suction_line")
+    suction = _unlagged(timeline, "evaporator_out") if suction is None else suction
+    liquid, back = _unlagged(timeline, "liquid_line"), _unlagged(timeline, "return_air")
     fluid = refrigerant(refrigerant_name) if refrigerant_name else None
     evaporating = fluid.saturation_temperature(low) if fluid and low is not None else None
     condensing = fluid.saturation_temperature(high) if fluid and high is not None else None
@@ -134,6 +135,14 @@ def derive(timeline: Timeline, refrigerant_name: str | None) -> Derived:
         _difference(back, vent),
         why,
     )
+
+
+def _unlagged(timeline: Timeline, place: str) -> Floats | None:
+    """A probe's grid without the lag that its sensor states."""
+    signal, values = timeline.signal(place), timeline.grid(place)
+    if signal is None or values is None:
+        return values
+    return without_lag(values, signal.channel.time_constant_s, timeline.step_s)
 
 
 def _difference(minuend: Floats | None, subtrahend: Floats | None) -> Floats | None:

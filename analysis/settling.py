@@ -7,7 +7,7 @@ final +-5 % of its total change. Where the compressor cycles the same is measure
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,6 +16,7 @@ from analysis.derived import u_conduction_k
 from analysis.findings import Settling
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Operating
+from analysis.probe_lag import matters, without_lag
 from analysis.runs import Running
 from analysis.step_response import LIMITS as RESPONSE_LIMITS
 from analysis.step_response import Response, constants_of, respond, ringing_period, u_settled
@@ -116,7 +117,10 @@ def _changes(timeline: Timeline, operating: Operating) -> list[tuple[float, str]
 
 
 def _settling(timeline: Timeline, signal: Signal, window: Window) -> Settling:
-    values = timeline.on_grid[signal.channel.id]
+    tau_s = signal.channel.time_constant_s
+    values = without_lag(timeline.on_grid[signal.channel.id], tau_s, timeline.step_s)
+    if matters(tau_s):
+        signal = replace(signal, noise=math.sqrt(2.0) * signal.noise)  # what the correction adds
     first, last = timeline.index(window.start_s), timeline.index(window.end_s)
     t, y = timeline.t_s[first : last + 1] - window.start_s, values[first : last + 1]
     before = values[timeline.index(window.start_s - 1.0) : first + 1]
