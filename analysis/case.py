@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from analysis.cycling import cycling_of
+from analysis.derived import LIMITS as DERIVED
 from analysis.derived import Derived, derive, u_probe_k
 from analysis.equalisation import equalisations_of, static_of
 from analysis.findings import Cycling, Episode, Equalisation, Static, Stop
@@ -16,7 +17,7 @@ from analysis.runs import Running, running_of
 from analysis.stops import Habit, stops_of
 from analysis.stretches import smoothed, spans_of
 from analysis.timeline import Floats, Timeline, bridged
-from analysis.uncertainty import combine
+from analysis.uncertainty import UNIFORM, combine
 from recorder.jobsheet import JobSheet
 
 STEADY_SHARE = 0.25
@@ -82,8 +83,7 @@ class Case:
 
     def u_air_k(self, place: str) -> float:
         """Standard uncertainty of an air probe."""
-        signal = self.timeline.signal(place)
-        return signal.u if signal else 0.0
+        return u_probe_k(self.timeline, place)
 
     def u_superheat_k(self) -> float:
         """Standard uncertainty of superheat: evaporating temperature and clamp-on probe."""
@@ -96,7 +96,8 @@ class Case:
 
     def u_over_ambient_k(self) -> float:
         """Standard uncertainty of condensing over ambient."""
-        return combine(self.u_condensing_k(), self.u_air_k("ambient"))
+        inlet = DERIVED["inlet_air"].value * UNIFORM
+        return combine(self.u_condensing_k(), self.u_air_k("ambient"), inlet)
 
     def u_vent_gap_k(self) -> float:
         """Standard uncertainty of vent over evaporating."""

@@ -60,7 +60,7 @@ def coverage_of(case: Case, episodes: Sequence[Episode]) -> Coverage:
         bound = NOTHING_SEEN_95 / (exposed_s / 3600.0) if exposed_s > 0 else None
         return Coverage(
             0.0 if exposed_s > 0 else None, exposed_s, exposure.under, exposure.not_checked, rate, NO_LOOK,
-            dict.fromkeys(NO_LOOK), bound, (), enough_s, enough_says, _nothing_seen(exposure, exposed_s),
+            dict.fromkeys(NO_LOOK), bound, (), enough_s, enough_says, _nothing_seen(case, exposure, exposed_s),
         )  # fmt: skip
     duration = case.timeline.duration_s
     missed: dict[str, float | None] = {}
@@ -107,6 +107,8 @@ def during(case: Case, spells: Sequence[Span]) -> Mask:
 def exposure_of(case: Case) -> Exposure:
     """Cooling asked for, under the conditions of the complaint where the job sheet states them."""
     mask, words, unseen = asked_for(case), list[str](), list[str]()
+    if case.running.basis == "none":
+        mask = np.zeros(len(mask), np.bool_)  # where no channel shows whether it ran, no fault could have shown
     job = case.job
     if job.complaint_after_min:
         mask = mask & (since_first_start(case) >= 60.0 * job.complaint_after_min)
@@ -236,8 +238,10 @@ def _missed_in_words(missed: dict[str, float | None], interval: dict[str, tuple[
     return f"Chance to miss the fault at a random moment of this drive: {', '.join(looks)}"
 
 
-def _nothing_seen(exposure: Exposure, exposed_s: float) -> str:
+def _nothing_seen(case: Case, exposure: Exposure, exposed_s: float) -> str:
     unseen = f" (whether it was {'; '.join(exposure.not_checked)})" if exposure.not_checked else ""
+    if case.running.basis == "none":
+        return "No channel shows whether the compressor ran: the recording says nothing about faults"
     if exposed_s <= 0:
         if exposure.under.startswith("under"):
             return f"This drive never came {exposure.under}: it says nothing about the complaint"

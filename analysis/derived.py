@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.probe_lag import without_lag
 from analysis.refrigerant import Refrigerant, refrigerant
 from analysis.timeline import Floats, Timeline
 from analysis.uncertainty import UNIFORM, combine, propagate
@@ -19,6 +20,10 @@ LIMITS = limit_table(
         "evacuated", 120.0, "kPa absolute", "a high side near or below the atmosphere circulates nothing; " + PRACTICE
     ),
     Limit("clamp_on", 1.5, "K", "clamp-on conduction error, insulated 0.3-1 K, bare 2-5 K; " + PRACTICE),
+    Limit("clamp_share", 0.10, "1", "of pipe against surroundings: Rc/(Rc + Re), insulated 0.02-0.14; " + PRACTICE),
+    Limit("bay_over_ambient", 8.0, "K", PRACTICE),
+    Limit("inlet_air", 2.0, "K", "half-width: one probe for air that differs over the condenser's face; " + PRACTICE),
+    Limit("air_share", 0.03, "1", "of air against what holds the probe, along its lead; " + PRACTICE),
 )
 
 
@@ -68,18 +73,38 @@ class Derived:
 
 
 def u_probe_k(timeline: Timeline, place: str) -> float:
-    """Standard uncertainty [K] of a clamp-on probe: its accuracy and conduction along the clamp."""
-    signal = timeline.signal(place)
-    return combine(signal.u if signal else 0.0, LIMITS["clamp_on"].value * UNIFORM)
+    """Standard uncertainty [K] of a probe at its usual level: its accuracy, and heat along clamp, mount and lead."""
+    signal, values = timeline.signal(place), timeline.grid(place)
+    if signal is None or values is None:
+        return 0.0
+    return combine(signal.u, u_conduction_k(timeline, place, _usual_level(values)))
+
+
+def _usual_level(values: Floats) -> float:
+    """Median of a few thousand readings spread over the recording."""
+    return float(np.nanmedian(values[:: max(len(values) // 4000, 1)]))
+
+
+def u_conduction_k(timeline: Timeline, place: str, level_degc: float) -> float:
+    """Standard uncertainty [K] of what a probe reads for heat that reaches it along clamp, mount and lead.
+
+    It grows with how far the pipe or the air is from its surroundings; where those are not known a clamp has its usual.
+    """
+    ambient = timeline.grid("ambient")
+    clamped = place.split("_line", maxsplit=1)[0] != place or place.startswith("evaporator_out")
+    if ambient is None:
+        return LIMITS["clamp_on"].value * UNIFORM if clamped else 0.0
+    around = float(np.nanmedian(ambient)) + (LIMITS["bay_over_ambient"].value if clamped else 0.0)
+    return LIMITS["clamp_share" if clamped else "air_share"].value * UNIFORM * abs(around - level_degc)
 
 
 def derive(timeline: Timeline, refrigerant_name: str | None) -> Derived:
     """Compute all that the channels and the refrigerant allow."""
     low, high = timeline.grid("low_side"), timeline.grid("high_side")
-    vent, ambient = timeline.grid("vent"), timeline.grid("ambient")
-    suction = timeline.grid("suction_line")
-    suction = timeline.grid("evaporator_out") if suction is None else suction
-    liquid, back = timeline.grid("liquid_line"), timeline.grid("return_air")
+    vent, ambient = _unlagged(timeline, "vent"), timeline.grid("ambient")
+    suction = _unlagged(timeline, "suction_line")
+    suction = _unlagged(timeline, "evaporator_out") if suction is None else suction
+    liquid, back = _unlagged(timeline, "liquid_line"), _unlagged(timeline, "return_air")
     fluid = refrigerant(refrigerant_name) if refrigerant_name else None
     evaporating = fluid.saturation_temperature(low) if fluid and low is not None else None
     condensing = fluid.saturation_temperature(high) if fluid and high is not None else None
@@ -110,6 +135,14 @@ def derive(timeline: Timeline, refrigerant_name: str | None) -> Derived:
         _difference(back, vent),
         why,
     )
+
+
+def _unlagged(timeline: Timeline, place: str) -> Floats | None:
+    """A probe's grid without the lag that its sensor states."""
+    signal, values = timeline.signal(place), timeline.grid(place)
+    if signal is None or values is None:
+        return values
+    return without_lag(values, signal.channel.time_constant_s, timeline.step_s)
 
 
 def _difference(minuend: Floats | None, subtrahend: Floats | None) -> Floats | None:

@@ -30,6 +30,7 @@ from analysis.limits import Limit
 from analysis.settling import settlings_of
 from analysis.timeline import Timeline, timeline_of
 from analysis.uncertainty import absent, measured
+from analysis.vacuum import vacuum_holds_of
 from recorder.amendments import Amendment, amended_job
 from recorder.marks import iso_utc
 from recorder.recording import Recording
@@ -46,6 +47,7 @@ MODULES_WITH_LIMITS = (
     "cycling",
     "equalisation",
     "settling",
+    "vacuum",
     "soak",
     "lost_lift",
     "electrics",
@@ -92,6 +94,7 @@ def _nothing_to_read(recording: Recording, software: str) -> Findings:
         cycling=(),
         equalisations=(),
         static=(),
+        vacuum=(),
         settlings=(),
         expected=(),
         episodes=(),
@@ -123,6 +126,7 @@ def diagnose_timeline(recording: Recording, timeline: Timeline, software: str) -
         case.cycling,
         case.equalisations,
         case.static,
+        vacuum_holds_of(timeline),
         settlings_of(timeline, case.operating, case.running, disturbed),
         expected,
         episodes,

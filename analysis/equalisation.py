@@ -29,9 +29,17 @@ LIMITS = limit_table(
     Limit("fan_supply", 5.0, "V", PRACTICE),
     Limit("fan_current", 1.0, "A", PRACTICE),
     Limit("smoothing", 1.0, "s", PRACTICE),
+    Limit("slope_over", 1.5, "s", "before and after a crossing; " + PRACTICE),
+    Limit("edge_by_clutch", 0.15, "s", "standard uncertainty of a stop seen at the clutch; " + PRACTICE),
+    Limit("edge_by_pressures", 0.4, "s", "the same, seen in the pressures; " + PRACTICE),
+    Limit("line_drop", 20.0, "kPa", "half-width, between coil and low-side port while pumping; " + PRACTICE),
     Limit("steady", 3.0, "kPa a minute", PRACTICE),
     Limit("steady_over", 60.0, "s", PRACTICE),
 )
+
+
+NEAR = 0.3
+"""A reading under this share of its neighbourhood is noise, which a logarithm blows up (common practice, no source)."""
 
 
 def equalisations_of(
@@ -46,7 +54,7 @@ def equalisations_of(
         if stop.why == "not_recorded":
             continue
         until = timeline.duration_s if stop.restart_s is None else stop.restart_s
-        rest = _Rest(timeline, derived, operating, run.end_s, until, stop.why)
+        rest = _Rest(timeline, derived, operating, running.basis, run.end_s, until, stop.why)
         measured_rest = rest.measure(low, high)
         if measured_rest is not None:
             found.append(measured_rest)
@@ -57,23 +65,25 @@ class _Rest:
     """One rest between a stop and the next start (or the end)."""
 
     def __init__(
-        self, timeline: Timeline, derived: Derived, operating: Operating, start_s: float, until_s: float, why: str
+        self,
+        timeline: Timeline,
+        derived: Derived,
+        operating: Operating,
+        basis: str,
+        start_s: float,
+        until_s: float,
+        why: str,
     ) -> None:
-        self._operating = operating
-        self._timeline, self._derived, self._start_s, self._until_s, self._why = (
-            timeline,
-            derived,
-            start_s,
-            until_s,
-            why,
-        )
+        self._timeline, self._derived, self._operating = timeline, derived, operating
+        self._start_s, self._until_s, self._why = start_s, until_s, why
+        edge = LIMITS["edge_by_clutch" if basis == "clutch" else "edge_by_pressures"].value
+        self._u_start_s = combine(edge, timeline.step_s * UNIFORM / 2.0)
 
     def measure(self, low: Floats, high: Floats) -> Equalisation | None:
         line = self._timeline
         first, last = line.index(self._start_s), line.index(self._until_s - line.step_s)
-        d0 = _median(high[line.index(self._start_s - 2.0) : first + 1]) - _median(
-            low[line.index(self._start_s - 2.0) : first + 1]
-        )
+        before = slice(line.index(self._start_s - 2.0), first + 1)
+        d0 = _median(high[before]) - _median(low[before])
         lasting = self._until_s - self._start_s
         if not d0 >= LIMITS["least_difference"].value or last - first < 3:
             return None
@@ -83,14 +93,17 @@ class _Rest:
         if lasting < LIMITS["longest_unmet"].value and _apart_at_the_end(rest, line.step_s, d0):
             return None
         d = smoothed(rest, line.step_s, LIMITS["smoothing"].value)
-        ninety = first_lasting(d < LIMITS["ninety"].value * d0)
+        at_ninety = LIMITS["ninety"].value * d0
+        ninety = first_below(d, at_ninety)
         if ninety is None and lasting < LIMITS["longest_unmet"].value:
             return None
         t = line.t_s[first : last + 1] - self._start_s
-        u_time = line.step_s * UNIFORM
         why_not = f"did not meet within {lasting:.0f} s"
-        meets = first_lasting(d < max(LIMITS["settled_share"].value * d0, LIMITS["settled_kpa"].value))
-        decay = fit_decay(t, d, d0) if ninety is not None else undecayed(why_not)
+        meets = first_below(d, max(LIMITS["settled_share"].value * d0, LIMITS["settled_kpa"].value))
+        u_d0 = combine(LIMITS["line_drop"].value * UNIFORM, self._u_moving(high - low, before))
+        decay = undecayed(why_not)
+        if ninety is not None:
+            decay = fit_decay(t, rest, d0, combine(*self._u_sides()), self._noise(), u_d0)
         settled = absent(why_not)
         if meets is not None:
             around = slice(first + meets, min(first + meets + max(round(2.0 / line.step_s), 1), last + 1))
@@ -100,11 +113,9 @@ class _Rest:
             self._start_s,
             self._until_s,
             self._why,
-            measured(d0, *self._u_sides()),
-            _time(
-                t, first_lasting(d < LIMITS["met"].value), u_time, self._u_crossing(t, d, LIMITS["met"].value), why_not
-            ),
-            _time(t, ninety, u_time, self._u_crossing(t, d, LIMITS["ninety"].value * d0), why_not),
+            measured(d0, *self._u_sides(), u_d0),
+            self._crossing(t, d, LIMITS["met"].value, 1.0, why_not),
+            self._crossing(t, d, at_ninety, 1.0 - LIMITS["ninety"].value, why_not),
             decay.constant_s,
             decay.r2,
             decay.misfit,
@@ -135,18 +146,52 @@ class _Rest:
     def _u_mean(self) -> float:
         return combine(*self._u_sides()) / 2.0
 
-    def _u_crossing(self, t: Floats, d: Floats, level: float) -> float:
-        """Standard uncertainty [s] of a crossing from the sensors' offsets: their u over the slope there."""
-        at = int(np.argmax(d < level))
-        window = slice(max(at - 3, 0), at + 4)
+    def _noise(self) -> float:
+        """Standard deviation [kPa] of one reading of the difference."""
+        sides = (self._timeline.signal("low_side"), self._timeline.signal("high_side"))
+        return combine(*(side.noise for side in sides if side is not None))
+
+    def _u_moving(self, d: Floats, before: slice) -> float:
+        """What a late or early edge does to d(0) where the difference moves before the stop."""
+        part = d[before][np.isfinite(d[before])]
+        if len(part) < 2:
+            return 0.0
+        rate = float(part.max() - part.min()) / max((len(part) - 1) * self._timeline.step_s, self._timeline.step_s)
+        return rate * self._u_start_s
+
+    def _crossing(self, t: Floats, d: Floats, level: float, share: float, why_not: str) -> Measured:
+        """First time under a level, between two readings.
+
+        Its uncertainty: when the stop was, and the difference over its slope there: noise of the mean, and the offset
+        between the sensors. An offset that d(0) shares moves a level of a share of d(0) along: ``share`` is left.
+        """
+        index = first_below(d, level)
+        if index is None:
+            return absent(why_not)
+        step = self._timeline.step_s
+        at = float(t[index])
+        if index > 0:
+            at -= step * float((level - d[index]) / (d[index - 1] - d[index]))
+        reach = max(round(LIMITS["slope_over"].value / step), 2)
+        window = slice(max(index - reach, 0), index + reach + 1)
         slope = abs(float(np.polyfit(t[window], d[window], 1)[0])) if len(t[window]) > 2 else 0.0
-        return combine(*self._u_sides()) / slope if slope > 0 else 0.0
+        averaged = max(LIMITS["smoothing"].value / step, 1.0)
+        u_d = combine(share * combine(*self._u_sides()), self._noise() / math.sqrt(averaged))
+        u_crossing = min(u_d / slope, float(t[-1])) if slope > 0.0 else float(t[-1])
+        return measured(at, self._u_start_s, u_crossing)
 
 
 def _apart_at_the_end(rest: Floats, step_s: float, d0: float) -> bool:
     """Whether the sides had not met: nearly every stop of a cycling compressor, told from its last second."""
     half = round(LIMITS["smoothing"].value / step_s / 2.0)
     return float(rest[-(half + 1) :].mean()) >= LIMITS["ninety"].value * d0
+
+
+def first_below(d: Floats, level: float) -> int | None:
+    """First index at which a difference is under a level; None if it never is."""
+    below = d < level
+    index = int(np.argmax(below)) if len(below) else 0
+    return index if len(below) and below[index] else None
 
 
 def first_lasting(mask: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> int | None:
@@ -178,7 +223,9 @@ def undecayed(why: str) -> Decay:
     return Decay(no, None, None, no, no)
 
 
-def fit_decay(t_s: Floats, d: Floats, d0: float) -> Decay:
+def fit_decay(
+    t_s: Floats, d: Floats, d0: float, u_offset: float = 0.0, noise: float | None = None, u_d0: float = 0.0
+) -> Decay:
     """Time constant of a decay with its misfit, and those of its two halves.
 
     Parameters
@@ -187,20 +234,71 @@ def fit_decay(t_s: Floats, d: Floats, d0: float) -> Decay:
         Seconds since the stop, and the difference, without gaps.
     d0 : float
         The difference before the stop, in the unit of d.
+    u_offset : float, optional
+        Standard uncertainty of an offset that d and d(0) share: it bends the logarithm.
+    noise : float, optional
+        Standard deviation of one reading; where it is not known the residuals stand for it.
+    u_d0 : float, optional
+        Standard uncertainty of d(0) alone, which moves the levels.
     """
-    part = between_levels(d, 0.9 * d0, 0.1 * d0)
-    constant = log_slope(t_s[part], d[part])
-    halves = [between_levels(d, high * d0, low * d0) for high, low in ((0.9, 0.5), (0.5, 0.1))]
-    early, late = (log_slope(t_s[half], d[half]) for half in halves)
+    step = float(np.median(np.diff(t_s))) if len(t_s) > 1 else 1.0
+    decaying = _Decaying(t_s, d, smoothed(d, step, LIMITS["smoothing"].value), noise)
+    constant, early, late = (
+        decaying.constant(d0, levels, u_offset, u_d0) for levels in ((0.9, 0.1), (0.9, 0.5), (0.5, 0.1))
+    )
     if constant.value is None:
         return Decay(constant, None, None, early, late)
-    t, of_part = t_s[part], d[part]
+    t, of_part = decaying.between(d0, (0.9, 0.1))
     log = np.log(of_part)
     left = log + (t - t.mean()) / constant.value - log.mean()
     total = float(np.sum((log - log.mean()) ** 2))
     r2 = 1.0 - float(np.sum(left**2)) / total if total > 0 else None
     off: Floats = of_part - np.exp(log - left)
     return Decay(constant, r2, math.sqrt(float(np.mean(off**2))) / d0, early, late)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Decaying:
+    """A difference [kPa] over time [s]: its readings, the same evened, and the noise of one reading if it is known."""
+
+    t_s: Floats
+    d: Floats
+    even: Floats
+    noise: float | None
+
+    def between(
+        self, d0: float, levels: tuple[float, float], offset: float = 0.0, skip: int = 0
+    ) -> tuple[Floats, Floats]:
+        """Seconds and readings between two shares of d(0); what falls fast at first must not be evened.
+
+        Late, where noise reaches the level, the evened readings say where it ends and stand in for those far off.
+        """
+        d, even = self.d + offset, self.even + offset
+        part = slice(
+            max(between_levels(d, levels[0] * d0, levels[1] * d0).start + skip, 0),
+            between_levels(even, levels[0] * d0, levels[1] * d0).stop,
+        )
+        return self.t_s[part], np.where(d[part] > NEAR * even[part], d[part], even[part])
+
+    def constant(self, d0: float, levels: tuple[float, float], u_offset: float, u_d0: float) -> Measured:
+        """Time constant, with what noise, a shared offset, the levels and the first reading do to it.
+
+        How far one exponential holds is told by r2 and misfit; it is no uncertainty of the slope as it is defined.
+        """
+        found = log_slope(*self.between(d0, levels), self.noise)
+        value = found.value
+        if value is None or found.u95 is None:
+            return found
+
+        def moved(offset: float, level: float, skip: int) -> float:
+            again = log_slope(*self.between(d0 + offset + level, levels, offset, skip), self.noise).value
+            return 0.0 if again is None else abs(again - value)
+
+        # Whole readings come and go at the levels: it is no smooth function, and the larger of both sides counts.
+        by_offset = max(moved(u_offset, 0.0, 0), moved(-u_offset, 0.0, 0))
+        by_level = max(moved(0.0, u_d0, 0), moved(0.0, -u_d0, 0))
+        by_reading = UNIFORM * max(moved(0.0, 0.0, 1), moved(0.0, 0.0, -1))
+        return measured(value, found.u95 / 2.0, by_offset, by_level, by_reading)
 
 
 def between_levels(d: Floats, high: float, low: float) -> slice:
@@ -210,23 +308,23 @@ def between_levels(d: Floats, high: float, low: float) -> slice:
     return slice(first, int(below[0]) if len(below) else len(d))
 
 
-def log_slope(t_s: Floats, d: Floats) -> Measured:
-    """Time constant [s] of a straight line through log d, with what its residuals say of its uncertainty."""
+def log_slope(t_s: Floats, d: Floats, noise: float | None = None) -> Measured:
+    """Time constant [s] of a straight line through log d; residuals stand for noise that is not known."""
     if len(t_s) < 4 or float(d.min()) <= 0.0:
         return absent("too few samples between the levels")
     log = np.log(d)
     slope, intercept = (float(v) for v in np.polyfit(t_s, log, 1))
     if slope >= 0.0:
         return absent("the difference does not fall")
+    off = t_s - t_s.mean()
+    if noise is not None:
+        u_slope = float(np.sqrt(np.sum((off * noise / d) ** 2)) / np.sum(off**2))
+        return measured(-1.0 / slope, u_slope / slope**2)
     residual = log - (slope * t_s + intercept)
-    spread = float(np.sqrt(np.sum(residual**2) / max(len(t_s) - 2, 1) / np.sum((t_s - t_s.mean()) ** 2)))
+    spread = float(np.sqrt(np.sum(residual**2) / max(len(t_s) - 2, 1) / np.sum(off**2)))
     # Residuals of a misfit are correlated over its whole length: count them as few independent ones.
     independent = math.sqrt(max(len(t_s) / 4.0, 1.0))
     return measured(-1.0 / slope, spread * independent / slope**2)
-
-
-def _time(t: Floats, index: int | None, u_grid: float, u_sensor: float, why_not: str) -> Measured:
-    return absent(why_not) if index is None else measured(float(t[index]), u_grid, u_sensor)
 
 
 def _median(values: Floats) -> float:

@@ -9,6 +9,7 @@ from analysis.findings import ABSENT, Check, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
+from analysis.vacuum import vacuum_holds_of
 
 LIMITS = limit_table(
     Limit("settled_in", 60.0, "s", PRACTICE),
@@ -45,6 +46,7 @@ def facts_of(case: Case, episodes: tuple[Episode, ...], checks: tuple[Check, ...
         *_from_levels(case, episodes),
         *_from_charge(case),
         *_from_rest(case),
+        *_from_vacuum(case),
     ]
     return {fact.id: fact for fact in found}
 
@@ -161,6 +163,16 @@ def _from_charge(case: Case) -> list[Fact]:
     if charge.off - u95 > band:
         return [Fact("charge over", charge.says)]
     return [Fact("charge full", charge.says)] if abs(charge.off) + u95 < band else []
+
+
+def _from_vacuum(case: Case) -> list[Fact]:
+    """What the last vacuum hold told."""
+    told = [hold for hold in vacuum_holds_of(case.timeline) if hold.reading in ("leak", "moisture", "tight")]
+    if not told:
+        return []
+    measures = {"end_pa": told[-1].end_pa, "late_pa_per_minute": told[-1].late_pa_per_minute}
+    evidence = Evidence("vacuum_hold", told[-1].says, measures)
+    return [Fact(f"vacuum hold: {told[-1].reading}", f"vacuum hold: {told[-1].says}", (evidence,))]
 
 
 def _from_rest(case: Case) -> list[Fact]:

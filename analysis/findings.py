@@ -128,6 +128,27 @@ class Static:
 
 
 @dataclass(frozen=True, slots=True)
+class VacuumHold:
+    """The rise after an evacuation on one channel, pascals absolute.
+
+    ``reading`` is ``tight``, ``leak``, ``moisture``, ``outgassing`` or ``cannot_tell``; ``water_pa`` is the vapour
+    pressure of water at the temperature around.
+    """
+
+    start_s: float
+    end_s: float
+    channel: str
+    reading: str
+    says: str
+    start_pa: Measured
+    end_pa: Measured
+    early_pa_per_minute: Measured
+    late_pa_per_minute: Measured
+    plateau_pa: Measured
+    water_pa: Measured
+
+
+@dataclass(frozen=True, slots=True)
 class Settling:
     """How one channel settled after a start, a change of operating point or a mark; pressures gauge.
 
@@ -358,6 +379,7 @@ class Findings:
     cycling: tuple[Cycling, ...]
     equalisations: tuple[Equalisation, ...]
     static: tuple[Static, ...]
+    vacuum: tuple[VacuumHold, ...]
     settlings: tuple[Settling, ...]
     expected: tuple[Expected, ...]
     episodes: tuple[Episode, ...]

@@ -39,10 +39,19 @@ def noise_of(values: Floats) -> float:
         return 0.0
     second = np.diff(valid, 2)
     sigma = MAD_TO_SIGMA * float(np.median(np.abs(second))) / np.sqrt(6.0)
+    return max(sigma, _least_step(valid) * UNIFORM / 2.0)
+
+
+def resolution_of(values: Floats) -> float:
+    """The step in which a channel reads; 0 where it never moved."""
+    valid = _some(values)
+    return _least_step(valid[np.isfinite(valid)])
+
+
+def _least_step(valid: Floats) -> float:
     steps = np.abs(np.diff(valid))
     steps = steps[steps > 0]
-    resolution = float(np.quantile(steps, 0.05)) * UNIFORM / 2.0 if len(steps) else 0.0
-    return max(sigma, resolution)
+    return float(np.quantile(steps, 0.05)) if len(steps) else 0.0
 
 
 def _some(values: Floats) -> Floats:

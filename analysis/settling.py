@@ -7,16 +7,19 @@ final +-5 % of its total change. Where the compressor cycles the same is measure
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
+from analysis.derived import u_conduction_k
 from analysis.findings import Settling
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Operating
+from analysis.probe_lag import matters, without_lag
 from analysis.runs import Running
-from analysis.step_response import Response, constants_of, respond, ringing_period
+from analysis.step_response import LIMITS as RESPONSE_LIMITS
+from analysis.step_response import Response, constants_of, respond, ringing_period, u_settled
 from analysis.stretches import smoothed, spans_of
 from analysis.timeline import Floats, Signal, Span, Timeline
 from analysis.uncertainty import UNIFORM, Measured, absent, measured
@@ -30,6 +33,7 @@ LIMITS = limit_table(
     Limit("least_temperature", 2.5, "K", PRACTICE),
     Limit("speed_step", 200.0, "1/min in 4 s", PRACTICE),
     Limit("road_step", 8.0, "km/h in 4 s", PRACTICE),
+    Limit("change_at", 0.7, "s", "standard uncertainty of a change of engine or road speed; " + PRACTICE),
     Limit("least_cycles", 6.0, "1", PRACTICE),
 )
 PLACES = ("low_side", "high_side", "vent", "suction_line", "liquid_line", "discharge_line", "evaporator_out")
@@ -113,10 +117,12 @@ def _changes(timeline: Timeline, operating: Operating) -> list[tuple[float, str]
 
 
 def _settling(timeline: Timeline, signal: Signal, window: Window) -> Settling:
-    values = timeline.on_grid[signal.channel.id]
+    tau_s = signal.channel.time_constant_s
+    values = without_lag(timeline.on_grid[signal.channel.id], tau_s, timeline.step_s)
+    if matters(tau_s):
+        signal = replace(signal, noise=math.sqrt(2.0) * signal.noise)  # what the correction adds
     first, last = timeline.index(window.start_s), timeline.index(window.end_s)
     t, y = timeline.t_s[first : last + 1] - window.start_s, values[first : last + 1]
-    gauge = timeline.barometric_kpa if signal.channel.quantity == "pressure" else 0.0
     before = values[timeline.index(window.start_s - 1.0) : first + 1]
     if window.cycle_starts_s:
         t, y = _cycle_means(timeline, values, window)
@@ -127,7 +133,7 @@ def _settling(timeline: Timeline, signal: Signal, window: Window) -> Settling:
         none = absent("too much of the channel is missing here")
         return Settling(window.start_s, window.end_s, window.after, place, False, none, none, none, none, *_none(none))
     y = np.interp(t, t[good], y[good])
-    return _judge(signal, window, place, t, y, float(np.nanmedian(before)), gauge)
+    return _judge(timeline, signal, window, t, y, float(np.nanmedian(before)))
 
 
 def _cycle_means(timeline: Timeline, values: Floats, window: Window) -> tuple[Floats, Floats]:
@@ -138,23 +144,32 @@ def _cycle_means(timeline: Timeline, values: Floats, window: Window) -> tuple[Fl
     return np.array(middles), np.array(means)
 
 
-def _judge(signal: Signal, window: Window, place: str, t: Floats, y: Floats, initial: float, gauge: float) -> Settling:
+def _judge(timeline: Timeline, signal: Signal, window: Window, t: Floats, y: Floats, initial: float) -> Settling:
+    place, of_pressure = signal.channel.id, signal.channel.quantity == "pressure"
     length = window.end_s - window.start_s
     smoothing = 0.0 if window.cycle_starts_s else None
     response = respond(t, y, initial, signal.noise, LIMITS["final_part"].value * length, smoothing_s=smoothing)
     tail = t >= t[-1] - LIMITS["final_part"].value * length
     u_drift = 60.0 * signal.noise / max(float(np.std(t[tail])), 1e-6) / math.sqrt(max(int(tail.sum()), 1))
     drift = measured(60.0 * response.drift, u_drift)
-    final = measured(response.final - gauge, signal.u)
+    u_mean = signal.noise / math.sqrt(max(int(tail.sum()), 1))
+    u_conduction = 0.0 if of_pressure else u_conduction_k(timeline, signal.channel.place, response.final)
+    gauge = timeline.barometric_kpa if of_pressure else 0.0
+    final = measured(response.final - gauge, signal.u, u_mean, signal.u_steps, u_conduction)
     change, settled = response.change, response.settled_s <= LIMITS["latest"].value * length
-    least = LIMITS["least_pressure" if signal.channel.quantity == "pressure" else "least_temperature"].value
+    least = LIMITS["least_pressure" if of_pressure else "least_temperature"].value
     if abs(change) < max(least, 4.0 * signal.noise):
         no = absent(f"the change of {change:.1f} is too small to time")
         settled = bool(np.all(np.abs(y[t > length / 2.0] - response.final) < least))
         return Settling(window.start_s, window.end_s, window.after, place, settled, final, no, no, drift, *_none(no))
     time = absent(f"not settled within {length:.0f} s")
     if settled:
-        time = _time(t, y, response.settled_s, signal, length)
+        step = float(np.median(np.diff(t)))
+        u_start = step * UNIFORM if window.after.endswith("start") else LIMITS["change_at"].value
+        smoothing = 0.0 if window.cycle_starts_s else RESPONSE_LIMITS["longest_smoothing"].value
+        part = LIMITS["final_part"].value * length
+        u_settle = u_settled(t, y, response, signal.noise, signal.u_steps, part, smoothing)
+        time = measured(response.settled_s, u_start, u_settle)
     overshoot = measured(response.overshoot, signal.noise / abs(change))
     return Settling(
         window.start_s, window.end_s, window.after, place, settled, final, time, overshoot, drift,
@@ -192,12 +207,3 @@ def _shape(
     if two is not None:
         slow = measured(two.taus_s[1], two.u_taus_s[1])
     return delay, measured(one.tau_s, one.u_tau_s), slow, misfit, period
-
-
-def _time(t: Floats, y: Floats, at: float, signal: Signal, length: float) -> Measured:
-    """Settling time with the uncertainty that noise and the residual slope give its crossing."""
-    near = np.abs(t - at) <= max(5.0, 0.02 * length)
-    slope = abs(float(np.polyfit(t[near], y[near], 1)[0])) if int(near.sum()) > 2 else 0.0
-    step = float(np.median(np.diff(t)))
-    u_cross = min(signal.noise / slope, length / 4.0) if slope > 0 else length / 4.0
-    return measured(at, step / np.sqrt(3.0), float(u_cross))

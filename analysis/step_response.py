@@ -82,13 +82,49 @@ def respond(
         return Response(initial, final, 0.0, 0.0, None, None, None, None, drift)
     band = LIMITS["band"].value * abs(change)
     even = _evened(t_s, y, noise, band, LIMITS["longest_smoothing"].value if smoothing_s is None else smoothing_s)
-    outside = np.flatnonzero(np.abs(even - final) > band)
-    settled = float(t_s[min(int(outside[-1]) + 1, len(t_s) - 1)]) if len(outside) else 0.0
+    settled = last_outside(t_s, even, final, band)
     done = (even - initial) / change
     beyond = max(float(np.max(np.sign(change) * (y - final))), 0.0) / abs(change)
     half, most, nearly = (_reached(t_s, done, share) for share in (0.5, 1.0 - 1.0 / math.e, 0.9))
     delay = onset(t_s, y, initial, noise, abs(change))
     return Response(initial, final, beyond, settled, half, most, nearly, delay, drift)
+
+
+def last_outside(t_s: Floats, y: Floats, final: float, band: float) -> float:
+    """Last moment at which a quantity is off its final level by more than a band, between two readings; 0 if never."""
+    off = np.abs(y - final)
+    outside = np.flatnonzero(off > band)
+    if len(outside) == 0:
+        return 0.0
+    last = int(outside[-1])
+    if last == len(t_s) - 1:
+        return float(t_s[-1])
+    share = (off[last] - band) / (off[last] - off[last + 1])
+    return float(t_s[last] + share * (t_s[last + 1] - t_s[last]))
+
+
+def u_settled(
+    t_s: Floats, y: Floats, response: Response, noise: float, u_steps: float, final_part_s: float, smoothing_s: float
+) -> float:
+    """Standard uncertainty [s] of the settling time: how far it goes where final level and band move by their own.
+
+    It is no smooth function of them (a slow creep crosses the band at a shallow angle, a late swing touches it or does
+    not), so that the furthest of the moved times stands for two standard uncertainties. ``noise`` is that of one
+    reading, ``u_steps`` what coarse steps leave to a mean.
+    """
+    band = LIMITS["band"].value * abs(response.change)
+    even = _evened(t_s, y, noise, band, smoothing_s)
+    tail = int(np.count_nonzero(t_s >= t_s[-1] - final_part_s))
+    step = float(np.median(np.diff(t_s)))
+    averaged = max(float(np.clip((5.0 * noise / band) ** 2, 2.0, max(smoothing_s / step, 2.0))), 1.0)
+    u_final = math.hypot(noise / math.sqrt(max(tail, 1)), abs(response.drift) * step, u_steps)
+    u_band = math.hypot(noise / math.sqrt(averaged), u_steps)
+    moved = [
+        abs(last_outside(t_s, even, response.final + a * u_final, band + b * u_band) - response.settled_s)
+        for a, b in ((2.0, 0.0), (-2.0, 0.0), (0.0, 2.0), (0.0, -2.0))
+        if band + b * u_band > 0.0
+    ]
+    return max(moved) / 2.0
 
 
 def onset(t_s: Floats, y: Floats, level: float, noise: float, change: float) -> float | None:

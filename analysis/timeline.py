@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.readings import find_spikes, least_spike, moves_against, noise_of
+from analysis.readings import find_spikes, least_spike, moves_against, noise_of, resolution_of
 from analysis.uncertainty import UNIFORM, combine
 from recorder.node import Channel
 from recorder.recording import Recording, Stream
@@ -33,11 +33,12 @@ LIMITS = limit_table(
     Limit("sides_differ_for", 30.0, "s", PRACTICE),
     Limit("swapped_share", 0.8, "1", PRACTICE),
     Limit("late_row", 2.0, "s", PRACTICE),
+    Limit("dithers", 0.5, "1", "noise over a step of the readings, from which means resolve finer; " + PRACTICE),
     Limit("weather", 3.0, "kPa", "the design's +-3 kPa for weather; " + PRACTICE),
     Limit("barometer", 1.0, "kPa", PRACTICE),
-    Limit("low_side_accuracy", 10.0, "kPa", "1 % of a 1.0 MPa transducer; " + PRACTICE),
-    Limit("high_side_accuracy", 35.0, "kPa", "1 % of a 3.5 MPa transducer; " + PRACTICE),
-    Limit("temperature_accuracy", 1.5, "K", "IEC 60584-1:2013, type K class 1"),
+    Limit("low_side_accuracy", 5.0, "kPa", "0.5 % of a 1.0 MPa transducer; " + PRACTICE),
+    Limit("high_side_accuracy", 17.5, "kPa", "0.5 % of a 3.5 MPa transducer; " + PRACTICE),
+    Limit("temperature_accuracy", 0.7, "K", "type T class 1 (IEC 60584-1:2013, 0.5 K) and as much for what reads it"),
 )
 """Accuracies are taken where a channel states none."""
 FEW = 200
@@ -84,6 +85,12 @@ class Signal:
     def clamped(self) -> bool:
         """Whether it is a strain clamp, which tells when a pressure moves but not what it is at rest."""
         return self.channel.conversion is not None and self.channel.conversion.kind == "clamp_on"
+
+    @property
+    def u_steps(self) -> float:
+        """Standard uncertainty that coarse steps leave to a mean (JCGM 100, F.2.2.1); none where noise dithers them."""
+        step = resolution_of(self.values)
+        return step * UNIFORM / 2.0 if self.noise < LIMITS["dithers"].value * step else 0.0
 
     @property
     def missing(self) -> float:

@@ -193,6 +193,9 @@ def measure_lines(findings: Findings, units: Units = KPA) -> list[str]:
             else f" ({shown_degrees(gap.why or 'not had', units)})"
         )
         lines.append(f"at rest {span(static.start_s, static.end_s)}: {shown(static.static_kpa, 'kPa')} gauge{against}")
+    lines += [
+        f"vacuum hold {span(hold.start_s, hold.end_s)} ({place(hold.channel)}): {hold.says}" for hold in findings.vacuum
+    ]
     timed = [one for one in findings.settlings if one.settling_time_s.value is not None]
     lines += [
         f"settling after {one.after} at {clock(one.start_s)}, {place(one.place)}: {shown(one.settling_time_s, 's')} "

@@ -15,5 +15,6 @@ WEIGHTS = (
     Weight("moisture_freeze seen", 5.0, "ice closes the valve"),
     Weight("moisture_freeze: freed_itself", 1.0, "ice thaws, dirt does not"),
     Weight("moisture_freeze comes and goes", 1.0, "it freezes again when the valve is cold again"),
+    Weight("vacuum hold: moisture", 2.0, "water boiled in the circuit"),
     Weight("moisture_freeze absent", -3.0, "the low side never dived"),
 )

@@ -18,4 +18,5 @@ WEIGHTS = (
     Weight("condensing over ambient usual", -1.5, "the condenser has its room between the episodes"),
     Weight("condenser_airflow_loss comes and goes", -1.5, "air does not come and go"),
     Weight("only when slow", -1.0, "air shows at all speeds"),
+    Weight("vacuum hold: leak", 1.0, "air comes in the same way"),
 )

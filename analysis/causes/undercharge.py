@@ -24,5 +24,7 @@ WEIGHTS = (
     Weight("restriction seen", -1.5, "a narrow place explains the starved evaporator"),
     Weight("weak_pumping seen", -1.0, "a weak compressor explains the low high side"),
     Weight("cools when it pumps", -1.5, "a starved evaporator does not cool its air so closely"),
+    Weight("vacuum hold: leak", 2.0, "what lets air in lets refrigerant out"),
+    Weight("vacuum hold: tight", -1.0, "no leak showed in a vacuum; under pressure one may"),
     Weight("undercharge absent", -2.0, "its signs speak against it"),
 )

@@ -15,12 +15,13 @@ from analysis.conditions import matching_of, outside_air
 from analysis.diagnose import diagnose_timeline
 from analysis.differences import differences_of, student
 from analysis.findings import Check, Episode, Findings
+from analysis.timeline import LIMITS as TIMELINE
 from analysis.timeline import timeline_of
 from recorder.recording import Recording
 from tests.analysis.made import recording_of
 from tests.conftest import warmspell
 
-U95 = {"low_side": 10.0, "high_side": 35.0, "vent": 1.5, "ambient": 1.5}
+HALF_WIDTH_KPA = TIMELINE["high_side_accuracy"].value
 
 
 def drive(
@@ -190,8 +191,8 @@ def test_the_same_sensor_cancels_and_one_calibrated_anew_does_not():
     again = difference(numbered(case, "high_side"), anew, "high_side_kpa").difference.u95
     assert unknown is not None
     assert same is not None
-    # Two sensors of 35 kPa half-width: 2 sqrt(2) 35/sqrt(3) = 57.2 kPa, which the same one does not have.
-    assert np.sqrt(unknown**2 - same**2) == pytest.approx(2.0 * np.sqrt(2.0) * 35.0 / np.sqrt(3.0), rel=1e-6)
+    # Two sensors of 17.5 kPa half-width: 2 sqrt(2) 17.5/sqrt(3) = 28.6 kPa, which the same one does not have.
+    assert np.sqrt(unknown**2 - same**2) == pytest.approx(2.0 * np.sqrt(2.0) * 17.5 / np.sqrt(3.0), rel=1e-6)
     assert again == pytest.approx(unknown)
 
 
@@ -203,7 +204,7 @@ def test_u95_holds_the_truth_about_95_times_in_100():
     for index in range(120):
         same = index % 2 == 0
         after, truth = drives[index % 12], float(rng.uniform(-200.0, 200.0))
-        off = rng.uniform(-U95["high_side"], U95["high_side"], 2)
+        off = rng.uniform(-HALF_WIDTH_KPA, HALF_WIDTH_KPA, 2)
         moved = _moved(after, "high_side", truth + (0.0 if same else off[1] - off[0]))
         pair = (numbered(before, "high_side"), numbered(moved, "high_side")) if same else (before, moved)
         got = difference(*pair, "high_side_kpa").difference
