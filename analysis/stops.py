@@ -24,6 +24,7 @@ LIMITS = limit_table(
     Limit("throttle_surge", 700.0, "1/min", PRACTICE),
     Limit("throttle_cut", 25.0, "s", PRACTICE),
     Limit("cold_evaporator", 5.0, "degC", "anti-freeze control stops near 0-3 degC; " + PRACTICE),
+    Limit("warm_evaporator", 13.0, "degC", "at rest; anti-freeze control restarts at 3-8 degC; " + PRACTICE),
     Limit("cut_out_margin", 30.0, "kPa", PRACTICE),
     Limit("cut_in_margin", 25.0, "kPa", PRACTICE),
     Limit("chatter", 1.5, "s", PRACTICE),
@@ -287,6 +288,18 @@ class _Look:
         lasting = until - at >= LIMITS["overdue"].value / 2.0
         return lasting and len(part) > 0 and float(np.mean(part)) > 0.5
 
+    def _warm_from(self, at: float, until: float) -> float | None:
+        """When the evaporator had warmed past the restart of any control, if the compressor stayed off long after."""
+        te = self.derived.evaporating_degc
+        if te is None or not self._vents_warm(at, until):
+            return None
+        first, last = self.timeline.index(at), self.timeline.index(until)
+        warm = np.flatnonzero(te[first : last + 1] > LIMITS["warm_evaporator"].value)
+        lasting = (
+            len(warm) > 0 and (last - first - int(warm[0])) * self.timeline.step_s >= LIMITS["overdue"].value / 2.0
+        )
+        return at + float(warm[0]) * self.timeline.step_s if lasting else None
+
     def _vents_warm(self, at: float, until: float) -> bool:
         """Whether the vents warmed: control that turns a stepless compressor down keeps them cold."""
         vent = self.timeline.grid("vent")
@@ -305,7 +318,7 @@ class _Look:
         if self.compressor in VARIABLE and self.running.basis != "clutch":
             return at if self._vents_warm(at, until) else None
         if habit is None:
-            return None if like_control else at
+            return self._warm_from(at, until) if like_control else at
         part = low[self.timeline.index(at) : self.timeline.index(until) + 1] if low is not None else np.zeros(0)
         margin = max(LIMITS["cut_in_margin"].value, 4.0 * habit.cut_in_spread_kpa)
         past = np.flatnonzero(part > habit.cut_in_kpa + margin)

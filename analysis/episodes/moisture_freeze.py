@@ -9,6 +9,7 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.stepless import VARIABLE
 from analysis.stretches import spans_of
 from analysis.timeline import Floats
 from analysis.uncertainty import combine, measured
@@ -26,6 +27,11 @@ LIMITS = limit_table(
     Limit("chatter_share", 0.4, "share of the usual time on", PRACTICE),
     Limit("chatter_on", 4.0, "s", PRACTICE),
     Limit("chatter_runs", 3.0, "1", PRACTICE),
+    Limit("pulled_down", 120.0, "s", PRACTICE),
+    Limit("starved", 8.0, "K", "vent over evaporating, above its usual; " + PRACTICE),
+    Limit("dips", 4.0, "K", PRACTICE),
+    Limit("leaps", 9.0, "K", PRACTICE),
+    Limit("leap_within", 12.0, "s", PRACTICE),
     Limit("chatter_lasts", 40.0, "s", PRACTICE),
     Limit("chatter_duty", 0.09, "share of the time", "the low side climbs slowly past a plugged valve; " + PRACTICE),
     Limit("vent_warms", 4.0, "K", PRACTICE),
@@ -38,11 +44,64 @@ def detect(case: Case) -> Detection:
     dives = _dives(case)
     if dives.state == PRESENT:
         return dives
+    if case.job.compressor in VARIABLE:
+        return _starved_spells(case) or dives
     chatter = _chatters(case)
     if not chatter:
         return dives
     many = "once" if len(chatter) == 1 else f"{len(chatter)} times"
     return Detection(PRESENT, f"{many} the compressor chattered for minutes and then cycled as before", chatter)
+
+
+def _starved_spells(case: Case) -> Detection | None:
+    """Spells in which the valve hardly passes anything, under a stepless compressor; None without any.
+
+    It keeps its low side up by pumping less: the low side dips at the start, the vents warm, and when the ice lets go
+    the low side leaps up.
+    """
+    te, gap = case.evened(case.derived.evaporating_degc, 3.0), case.evened(case.derived.vent_over_evaporating_k, 5.0)
+    settled = case.running.pumping & (case.since_start() > LIMITS["pulled_down"].value)
+    if te is None or gap is None or not settled.any():
+        return None
+    usual = float(np.quantile(gap[settled], 0.25))
+    spans = case.spans(
+        settled & (gap > usual + LIMITS["starved"].value), LIMITS["chatter_lasts"].value, LIMITS["merge"].value
+    )
+    found = tuple(episode for span in spans if (episode := _starved(case, te, gap, usual, span)) is not None)
+    many = "once" if len(found) == 1 else f"{len(found)} times"
+    return (
+        Detection(PRESENT, f"{many} the evaporator was starved at once and fed again at once", found) if found else None
+    )
+
+
+def _starved(case: Case, te: Floats, gap: Floats, usual: float, span: tuple[int, int]) -> Episode | None:
+    t, step = case.timeline.t_s, case.timeline.step_s
+    first, last = span
+    index = case.timeline.index
+    start = float(t[first])
+    before = te[index(start - 15.0) : index(start + 20.0) + 1]
+    dipped = case.median(te, start - 40.0, start - 15.0) - float(np.min(before))
+    # The vents stay warm for a while after it let go: the spell ends where the low side leaps up.
+    wide = max(round(LIMITS["leap_within"].value / step), 1)
+    part = te[index(start + 20.0) : min(last + 2 * wide, len(te) - 1) + 1]
+    rises = part[wide:] - part[:-wide]
+    if len(rises) == 0:
+        return None
+    leapt, end = float(np.max(rises)), start + 20.0 + float(np.argmax(rises)) * step
+    vent = case.timeline.grid("vent")
+    warmed = case.median(vent, end - 5.0, end) - case.median(vent, start - 15.0, start)
+    sharp = dipped >= LIMITS["dips"].value and leapt >= LIMITS["leaps"].value
+    if not sharp or not warmed >= LIMITS["vent_warms"].value:
+        return None
+    most = float(np.max(gap[first : last + 1]))
+    says = f"evaporating dipped {dipped:.0f} K at once, the vents rose to {most:.0f} K above it (usually {usual:.0f} K)"
+    measures = {
+        "dip_k": measured(dipped, case.timeline.step_s),
+        "gap_k": measured(most, case.u_vent_gap_k()),
+        "vent_rise_k": measured(warmed, 0.3),
+    }
+    freed = Evidence("freed_itself", f"then evaporating leapt up by {leapt:.0f} K", {"leap_k": measured(leapt, 0.5)})
+    return Episode(KIND, start, end, 1.0, (Evidence("starved_spell", says, measures), freed))
 
 
 def _chatters(case: Case) -> tuple[Episode, ...]:
