@@ -48,10 +48,10 @@ def excess_over_saturation(case: Case) -> Measured | None:
         )
     if len(soak) == 2 and abs(soak[0] - soak[1]) > LIMITS["soak_apart"].value:
         return absent(f"the soak is not shown: ambient and liquid line differ by {abs(soak[0] - soak[1]):.1f} K")
-    for place in ("suction_line", "discharge_line", "liquid_line"):
+    for place in ("discharge_line", "liquid_line"):
         line = case.median(case.timeline.grid(place), start, first - 1.0)
         if abs(line - soak[0]) > LIMITS["soak_apart"].value:
-            return absent(f"the soak is not shown: {place} stands {line - soak[0]:.1f} K from ambient, still warm")
+            return absent(f"the soak is not shown: the {place.replace('_', ' ')} is not at ambient")
     probe = case.timeline.signal("ambient")
     u_static = combine(1.0 / math.hypot(1.0 / low.u, 1.0 / high.u), case.timeline.barometric_u_kpa)
     u = combine(u_static * fluid.kelvin_per_kpa(static), probe.u if probe else 1.0, LIMITS["soak_u"].value)

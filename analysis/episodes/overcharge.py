@@ -70,16 +70,20 @@ def _subcooling(case: Case) -> tuple[float, Evidence] | None:
     weight = 2.5 if level > high else 0.5 if level > usual else -2.5
     over = _steady(case, case.derived.over_ambient_k)
     if over is not None and over > LIMITS["heat_rejected"].value:
-        weight = _weight_of_share(level / over)
+        weight = _weight_of_share(level / over, level > high)
     return weight, Evidence(
         "subcooling", f"subcooling {level:.0f} K, steady", {"subcooling_k": measured(level, case.u_subcooling_k())}
     )
 
 
-def _weight_of_share(share: float) -> float:
+def _weight_of_share(share: float, many_kelvin: bool) -> float:
     """What the share of the condenser's lift that is subcooling speaks for: liquid backs up into the condenser."""
     flooded, high, usual = (LIMITS[name].value for name in ("share_flooded", "share_high", "share_usual"))
-    return 3.5 if share > flooded else 2.8 if share > high else 0.5 if share > usual else -2.5
+    if share > flooded:
+        return 3.5
+    if share > high:
+        return 2.8 if many_kelvin else 1.4
+    return 0.5 if share > usual else -2.5
 
 
 def _condensing(case: Case) -> tuple[float, Evidence] | None:

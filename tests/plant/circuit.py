@@ -80,7 +80,7 @@ class Circuit:
         self.plug, self.cold_s, self.plugged_s = np.zeros(n), np.zeros(n), np.zeros(n)
         self.air_low = cars.air_mol * cars.low_m3 / (cars.low_m3 + cars.high_m3)
         self.air_high = cars.air_mol - self.air_low
-        self.suction, self.liquid_line, self.discharge = self.cabin.copy(), ambient.copy(), ambient.copy()
+        self.suction, self.liquid_line, self.discharge = self.cabin.copy(), ambient + warm, ambient + 1.5 * warm
         self.sub = np.zeros(n)
         self.streaming = np.zeros(n)
         self.flow = np.zeros(n)
