@@ -1,5 +1,6 @@
 """The recorder's commands: find, record, mark, seal, check, import, replay (``calibrate`` has its own file)."""
 
+import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -41,8 +42,9 @@ out_option = click.option(
 
 
 def say(text: str) -> None:
-    """Tell a person something, on standard error."""
-    click.echo(text, err=True)
+    """Tell a person something, on standard error; where nobody listens any more the work goes on."""
+    with contextlib.suppress(OSError):
+        click.echo(text, err=True)
 
 
 def seconds_of(text: str) -> float:

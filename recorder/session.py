@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable
 
 from recorder.clock import now_ns
 from recorder.conversation import Conversation, NodeState
-from recorder.errors import LinkError, StoreError
+from recorder.errors import InputError, LinkError, StoreError
 from recorder.links import Link
 from recorder.marks import iso_utc
 from recorder.store import RecordingStore
@@ -66,7 +66,11 @@ class Session:
         Ends when every node said *end*, ``for_s`` has passed, all nodes have been silent for ``until_silent_s`` after
         they spoke, the disk takes no more, or ``stop`` was called.
         """
-        keeping = [asyncio.create_task(self._keep(until_silent_s)), asyncio.create_task(self._write_parts())]
+        keeping = [
+            asyncio.create_task(self._often(RecordingStore.keep)),
+            asyncio.create_task(self._often(RecordingStore.write_parts)),
+            asyncio.create_task(self._watch(until_silent_s)),
+        ]
         supervisors = [
             asyncio.create_task(self._supervise(link, node)) for link, node in zip(self._links, self.nodes, strict=True)
         ]
@@ -83,33 +87,30 @@ class Session:
                 self._count(self._store)
                 self._store.close()
 
-    async def _keep(self, until_silent_s: float | None) -> None:
-        """Force what arrived to the disk, show the state, watch for the end of an unattended recording."""
+    async def _watch(self, until_silent_s: float | None) -> None:
+        """Show the state; end a recording that is asked to end, or an unattended one that has fallen silent."""
         while not self._stop.is_set():
-            await self._in_thread(RecordingStore.keep)
             if self._store is not None:
                 if self._store.stop_asked():
                     self.stop()
                 self._tell(self._store)
             if self._show is not None:
-                self._show(self.nodes)
+                with contextlib.suppress(OSError):  # a terminal that was closed ends no recording
+                    self._show(self.nodes)
             heard = [node.data_ns for node in self.nodes if node.data_ns is not None]
             if until_silent_s is not None and heard and now_ns() - max(heard) > until_silent_s * 1e9:
                 self.stop(f"all nodes have been silent for {until_silent_s:g} s")
             await self._rest(SHOW_EVERY_S)
 
-    async def _write_parts(self) -> None:
-        """Beside the forcing, which must not wait for it."""
+    async def _often(self, work: Callable[[RecordingStore], None]) -> None:
+        """Do something with the store again and again, in a thread: forcing must not wait for parts or a screen."""
         while not self._stop.is_set():
-            await self._in_thread(RecordingStore.write_parts)
+            if self._store is not None:
+                try:
+                    await asyncio.to_thread(work, self._store)
+                except StoreError as reason:
+                    self._stop_full(reason)
             await self._rest(SHOW_EVERY_S)
-
-    async def _in_thread(self, work: Callable[[RecordingStore], None]) -> None:
-        if self._store is not None:
-            try:
-                await asyncio.to_thread(work, self._store)
-            except StoreError as reason:
-                self._stop_full(reason)
 
     def _stop_full(self, reason: StoreError) -> None:
         self.disk_full = True
@@ -149,30 +150,42 @@ class Session:
     async def _supervise(self, link: Link, node: NodeState) -> None:
         backoff_s = SHORTEST_BACKOFF_S
         while not (node.ended or self._stop.is_set()):
-            frames_before, opened = node.frames, False
+            frames_before = node.frames
             try:
-                async with asyncio.timeout(OPEN_S):
-                    await self._unless_stopped(link.open())
-                if not self._stop.is_set():
-                    node.rssi_dbm, opened = link.rssi_dbm, True
-                    await self._converse(link, node)
-            except LinkError as reason:
-                node.lose(str(reason))
-                if opened and node.frames == frames_before:
-                    node.tell(str(reason))  # it answered, and will be tried again at once: not to be overlooked
-            except TimeoutError:
-                node.lose(f"{link.address}: could not be opened within {OPEN_S:g} s")
-            except StoreError as reason:
-                self._stop_full(reason)
-            finally:
-                with contextlib.suppress(TimeoutError):
-                    async with asyncio.timeout(CLOSE_S):
-                        await link.close()
+                await self._connect(link, node)
+            except InputError:
+                raise
+            except Exception as fault:  # whatever one link's library does, the other nodes are recorded
+                sentence = f"{link.address}: failed within ({type(fault).__name__}: {fault})"
+                node.lose(sentence)
+                node.tell(sentence)
             if node.frames > frames_before:
                 backoff_s = SHORTEST_BACKOFF_S
             if not node.ended:
                 await self._rest_before_opening(link, backoff_s * random.uniform(0.5, 1.0))  # noqa: S311 - jitter
                 backoff_s = min(2.0 * backoff_s, LONGEST_BACKOFF_S)
+
+    async def _connect(self, link: Link, node: NodeState) -> None:
+        """Open the link, converse, close it; what is lost of it is the node's state."""
+        frames_before, opened = node.frames, False
+        try:
+            async with asyncio.timeout(OPEN_S):
+                await self._unless_stopped(link.open())
+            if not self._stop.is_set():
+                node.rssi_dbm, opened = link.rssi_dbm, True
+                await self._converse(link, node)
+        except LinkError as reason:
+            node.lose(str(reason))
+            if opened and node.frames == frames_before:
+                node.tell(str(reason))  # it answered, and will be tried again at once: not to be overlooked
+        except TimeoutError:
+            node.lose(f"{link.address}: could not be opened within {OPEN_S:g} s")
+        except StoreError as reason:
+            self._stop_full(reason)
+        finally:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(CLOSE_S):
+                    await link.close()
 
     async def _unless_stopped(self, opening: Awaitable[None]) -> None:
         """Open a link, but do not let a slow one hold up the end."""

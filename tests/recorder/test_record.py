@@ -149,6 +149,29 @@ def test_for_ends_the_recording_and_the_account_is_told(tmp_path: Path, start):
     assert "hv-1: 2 frames of samples never arrived, in 1 gap\n" in checked.stderr
 
 
+def test_who_closes_the_terminal_or_the_pipe_still_gets_a_sealed_recording(tmp_path: Path, node: tuple[Node, Pty]):
+    """As in ``warmspell record ... 2>&1 | head``: nobody reads any more, then the terminal hangs up."""
+    ours, theirs = os.pipe()
+    recorder = subprocess.Popen(
+        [sys.executable, "-m", "analysis", "record", node[1].name, "--out", str(tmp_path)],
+        cwd=ROOT,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=theirs,
+    )
+    os.close(theirs)
+    until(lambda: node[0].streaming)
+    os.close(ours)
+    frames = node[0].seq
+    until(lambda: node[0].seq > frames + 15)
+    recorder.send_signal(signal.SIGHUP)
+    assert recorder.wait(30) == 0
+    (folder,) = tmp_path.iterdir()
+    recording = open_recording(folder)
+    assert recording.sealed
+    assert recording.intact
+
+
 def test_unattended_recording_begins_with_the_nodes_ends_with_their_silence_and_begins_anew(tmp_path: Path, start):
     link = tmp_path / "usb-node"
     out = tmp_path / "out"

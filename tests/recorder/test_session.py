@@ -271,6 +271,66 @@ def test_a_link_that_hangs_on_closing_does_not_hold_up_the_end(tmp_path: Path, m
     assert time.monotonic() - began < 3.0
 
 
+def test_a_fault_within_one_link_ends_neither_it_nor_the_others(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """A slip of a wire's library on bytes that nobody thought of."""
+    one, pty_one = serial_node(described("hv-1"))
+    other, pty_other = serial_node(described("hv-2"))
+
+    async def script(session: Session) -> None:
+        await until(lambda: all(node.frames > 10 for node in session.nodes))
+        link = session._links[0]
+        receive = link.receive
+
+        async def slip() -> list[Arrival]:
+            monkeypatch.setattr(link, "receive", receive)
+            raise IndexError("list index out of range")
+
+        monkeypatch.setattr(link, "receive", slip)
+        await until(lambda: bool(session.nodes[0].outages))
+        before = [node.frames for node in session.nodes]
+        await until(lambda: all(node.frames > f + 10 for node, f in zip(session.nodes, before, strict=True)))
+
+    recording, _ = record(tmp_path, [pty_one.name, pty_other.name], script)
+    for node, pty in ((one, pty_one), (other, pty_other)):
+        node.stop()
+        pty.hang_up()
+    by_name = {entry["name"]: entry for entry in recording.nodes}
+    assert by_name["hv-1"]["link"]["told"] == [f"{pty_one.name}: failed within (IndexError: list index out of range)"]
+    assert (by_name["hv-1"]["link"]["reconnects"], by_name["hv-2"]["link"]["reconnects"]) == (1, 0)
+    assert all(entry["counters"]["lost"] == 0 for entry in recording.nodes)
+    assert_every_row_is_what_the_sensor_sent(recording)
+
+
+def test_a_terminal_that_was_closed_ends_no_recording_and_no_forcing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    node, pty = serial_node(described("hv-1"))
+    shown, forced = 0, 0
+
+    def show(_nodes: list[NodeState]) -> None:
+        nonlocal shown
+        shown += 1
+        raise BrokenPipeError(32, "Broken pipe")
+
+    force = RecordingStore.force
+
+    def count(store: RecordingStore) -> None:
+        nonlocal forced
+        forced += 1
+        force(store)
+
+    monkeypatch.setattr(RecordingStore, "force", count)
+    session = Session(RecordingStore(tmp_path, JobSheet(), HostClock.start()), [link_to(pty.name)], show)
+
+    async def run() -> None:
+        running = asyncio.create_task(session.run(40.0))
+        await until(lambda: shown > 2 and forced > 2 and session.nodes[0].frames > 10)
+        session.stop()
+        await running
+
+    asyncio.run(run())
+    node.stop()
+    pty.hang_up()
+
+
 def test_an_outage_is_told_from_the_last_sample_to_the_first_one_after():
     node = NodeState("x")
     node.lose("never opened")
