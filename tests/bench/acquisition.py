@@ -1,12 +1,11 @@
 """What acquisition costs, each figure beside what is asked and beside a floor of the same run.
 
-``python -m tests.bench.acquisition day`` runs the day alone (it needs a process of its own for its memory).
+``python -m tests.bench.acquisition day [HOURS]`` runs the day alone (its memory needs a process of its own).
 """
 
 import asyncio
 import contextlib
 import os
-import resource
 import subprocess
 import sys
 import tempfile
@@ -171,6 +170,8 @@ def day(hours: int = 24, rows: int = 5) -> None:
 
     Prints resident MB at the start, at every hour from the second on, and the largest ever once it is sealed.
     """
+    import resource  # not on every system
+
     channels = tuple(
         Channel(p, STORED_UNIT[PLACES[p].quantity], "vented_gauge" if p.endswith("_side") else None, scale=0.01)
         for p in DAY_PLACES
@@ -266,4 +267,4 @@ def print_table() -> None:
 
 
 if __name__ == "__main__":
-    day() if sys.argv[1:] == ["day"] else print_table()
+    day(*map(int, sys.argv[2:])) if sys.argv[1:2] == ["day"] else print_table()
