@@ -188,6 +188,8 @@ def test_whatever_is_sent_is_refused_in_words_never_a_fault_of_the_page(page: Se
         for value in ODD:
             if path == "/api/find" and not (isinstance(value, list) and value[:1] == ["x"]):
                 continue  # an empty list asks every port of this machine
+            if key == "address" and isinstance(value, str) and value:
+                continue  # it would be listened to
             answer = page.post(path, {key: value})
             assert answer.status < 500, (key, value)
             answer.json()
