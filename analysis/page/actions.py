@@ -66,6 +66,9 @@ async def json_of(request: Request) -> dict[str, Any]:
     """
     try:
         values: object = json.loads(await body_of(request, LARGEST_FORM) or b"{}")
+        json.dumps(values, ensure_ascii=False).encode()
+    except UnicodeEncodeError:
+        raise InputError("what was sent holds half a character (a lone surrogate).") from None
     except (ValueError, RecursionError):
         raise InputError("what was sent is not JSON.") from None
     if not isinstance(values, dict):
@@ -130,8 +133,8 @@ async def find(request: Request) -> JSONResponse:
 async def zero_check(request: Request) -> JSONResponse:
     """How far a node's sensors are off; corrects the zero of those that are named."""
     asked = await json_of(request)
-    address, altitude_m = str(asked.get("address", "")), asked.get("altitude_m")
-    if not address or not_an_address(address) or address == under_way.DEMO:
+    address, altitude_m = asked.get("address"), asked.get("altitude_m")
+    if not isinstance(address, str) or not address or not_an_address(address) or address == under_way.DEMO:
         raise InputError("the zero check needs a node that is really there.")
     altitude = float(altitude_m) if isinstance(altitude_m, int | float) and -500 <= altitude_m <= 6000 else 0.0
     told = await request.app.state.work.run("line", desk.zero_check, address, altitude, texts_in(asked, "keep"))
@@ -154,7 +157,8 @@ async def check_job_sheet(request: Request) -> JSONResponse:
 async def record(request: Request) -> JSONResponse:
     """Start recording with a job sheet."""
     asked = await json_of(request)
-    job, wrong = read_form(asked.get("job") or {})
+    typed = cast("object", asked.get("job"))
+    job, wrong = read_form(cast("dict[str, Any]", typed) if isinstance(typed, dict) else {})
     addresses, places = texts_in(asked, "addresses"), texts_in(asked, "places")
     if not addresses:
         wrong["addresses"] = "choose a node or type where it speaks."

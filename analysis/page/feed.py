@@ -14,12 +14,15 @@ from analysis.page.rehearsal import cue_at
 from analysis.page.shelf import Shelf
 from recorder.errors import InputError
 from recorder.marks import MARKS_FILE
+from recorder.recording import STOP_FILE
 
 LOOK_EVERY_S = 0.04
 TELL_EVERY_S = 0.5
 MOST_WAITING = 400
 LEAST_PAUSE_S = 2.0
 JUST_NOW_S = 3.0
+STAYS_LIFELESS_S = 20.0
+"""On top of the recorder's own patience: a computer that slept wakes before its recorder does."""
 PAUSE_SHARE = 30.0
 """The analysis rests thirty times as long as it took: it never takes more than about 3 % of a core."""
 
@@ -37,6 +40,7 @@ class Follower:
         self._marks: list[dict[str, Any]] = []
         self._marks_size = -1
         self._ended: str | None = None
+        self._beat_s = time.monotonic()
         self._cue: str | None = None
         self._tasks = [asyncio.create_task(self._follow()), asyncio.create_task(self._examine())]
 
@@ -102,6 +106,9 @@ class Follower:
             now_s = time.monotonic()
             if heard or now_s - told_s > TELL_EVERY_S:
                 told_s = now_s
+                self._ended = self._how_it_ended(now_s)
+                if self._ended is not None:
+                    break
                 self._read_marks()
                 self._advance_guided()
                 cue = cue_at(self.live)
@@ -110,14 +117,18 @@ class Follower:
                     self._tell({"cue": cue})
                 if self._listeners:
                     self._tell({**self.live.state(), "strips": self.live.news()})
-                self._ended = self._how_it_ended()
             await asyncio.sleep(LOOK_EVERY_S)
         self._tell({"ended": self._ended})
 
-    def _how_it_ended(self) -> str | None:
-        if (self.folder / "seal.json").exists() and not (self.folder / "opening.json").exists():
-            return "sealed"
-        return None if self.folder.exists() else "gone"
+    def _how_it_ended(self, now_s: float) -> str | None:
+        """Sealed, gone (nothing was received) or cut off; None while it is under way."""
+        try:
+            beat_s = (self.folder / "opening.json").stat().st_mtime
+        except FileNotFoundError:
+            return "sealed" if (self.folder / "seal.json").exists() else "gone"
+        if time.time() - beat_s < under_way.LIFELESS_S or (self.folder / STOP_FILE).exists():
+            self._beat_s = now_s  # sealing a long recording takes its time, and leaves no other sign
+        return "cut_off" if now_s - self._beat_s > STAYS_LIFELESS_S else None
 
     def _read_marks(self) -> None:
         path = self.folder / MARKS_FILE

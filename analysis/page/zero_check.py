@@ -10,6 +10,7 @@ from recorder.calibrate import calibrations_path, known_calibrations
 from recorder.calibration_file import file_values, read_calibrations
 from recorder.calibration_results import ATMOSPHERE_U95_KPA, Known, Result, one_point
 from recorder.errors import InputError
+from recorder.links import link_to
 from recorder.measuring import Measured, listen, stretch
 from recorder.recalibration import recalibrated
 from recorder.recording import Recording
@@ -35,8 +36,11 @@ def check(address: str, altitude_m: float, keep: list[str], on: str) -> dict[str
     Raises
     ------
     InputError
-        If nothing was received.
+        If nothing is there, or nothing was received.
     """
+    absent = link_to(address).absent
+    if absent is not None:
+        raise InputError(absent)
     heard = listen(address, LISTENS_S)
     with contextlib.suppress(InputError):  # none of the known calibrations is of these sensors
         heard = recalibrated(heard, known_calibrations())

@@ -1,5 +1,10 @@
 """Following a recording under way: nothing is lost, nothing is invented, losses are told."""
 
+import asyncio
+import json
+import os
+import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -7,7 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.page import feed
+from analysis.page.desk import Desk
+from analysis.page.feed import Follower
 from analysis.page.live import LiveRecording
+from analysis.page.shelf import Shelf
 from analysis.page.tail import JournalTail
 from recorder.frames import Frame, FrameType
 from recorder.journal import Arrival, encode_record
@@ -113,3 +122,33 @@ def test_a_reading_that_went_missing_is_stale_not_repeated(under_way: Making):
     assert ladder.superheat_k is None
     assert "No suction-line probe: no superheat." in ladder.why
     assert "suction_line" not in {rung.name for rung in ladder.rungs}
+
+
+def ended_of(folder: Path, break_it: Callable[[], object]) -> str:
+    """What the page is told when a recording under way breaks off."""
+
+    async def follow() -> str:
+        follower = Follower(folder, Shelf(folder.parent), Desk())
+        with follower.listening() as queue:
+            assert json.loads(await queue.get() or "")["whole"]
+            break_it()
+            async with asyncio.timeout(20.0):
+                while True:
+                    told = json.loads(await queue.get() or "{}")
+                    if told.get("ended"):
+                        follower.close()
+                        return str(told["ended"])
+
+    return asyncio.run(follow())
+
+
+def test_a_recorder_without_a_sign_of_life_is_told_as_cut_off(under_way: Making, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(feed, "STAYS_LIFELESS_S", 0.3)
+    made = under_way(PLACES)
+    made.send(np.ones((5, len(PLACES))))
+    assert ended_of(made.folder, lambda: os.utime(made.folder / "opening.json", (0, 0))) == "cut_off"
+
+
+def test_a_recording_that_was_given_up_empty_is_told_as_gone(under_way: Making):
+    made = under_way(PLACES)
+    assert ended_of(made.folder, lambda: shutil.rmtree(made.folder)) == "gone"

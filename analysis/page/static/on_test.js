@@ -147,8 +147,10 @@ function finish(how) {
     say("Sealed.", true);
     location.replace(`/write-up/${encodeURIComponent(name)}`);
   } else {
-    by("link").textContent = "nothing was received, nothing was kept";
+    by("link").replaceChildren(how === "cut_off" ? "the recorder was cut off; what arrived is kept: " : "nothing was received, nothing was kept");
+    if (how === "cut_off") by("link").append(make("a", "write-up", {href: `/write-up/${encodeURIComponent(name)}`}));
     by("link").classList.add("bad");
+    by("stop").disabled = true;
   }
 }
 
