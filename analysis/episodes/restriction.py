@@ -134,21 +134,8 @@ def _pulled_down(case: Case) -> Detection:
         and cools_little
     )
     if signs and not empty and (near or backed_up):
-        evidence = [stands]
-        if near:
-            level = float(np.median(over))
-            measures = {"over_ambient_k": measured(level, case.u_over_ambient_k())}
-            evidence.append(Evidence("little_heat", f"condensing only {level:.0f} K over ambient", measures))
-        if backed_up:
-            level = float(np.median(subcooling))
-            evidence.append(
-                Evidence(
-                    "backed_up",
-                    f"subcooling {level:.0f} K: liquid stands before the narrow place",
-                    {"subcooling_k": measured(level, case.u_subcooling_k())},
-                )
-            )
-        episode = Episode(KIND, first, case.last_stop_s(), 0.6, tuple(evidence), permanent=True)
+        evidence = (stands, *_heat_and_liquid(case, near=near, backed_up=backed_up))
+        episode = Episode(KIND, first, case.last_stop_s(), 0.6, evidence, permanent=True)
         return Detection(PRESENT, "starved from the start with the low side pulled down", (episode,))
     if deep - 2.0 * case.u_evaporating_k() > limit and not (near and hardly_cooled and not empty):
         return _with_words(ABSENT, stands, "the low side is not pulled down")
@@ -173,6 +160,21 @@ def _by_minute(case: Case, values: Floats | None, mask: Mask) -> Floats:
     minute = (case.timeline.t_s[chosen] / 60.0).astype(np.intp)
     part = values[chosen]
     return medians_by(minute, part)
+
+
+def _heat_and_liquid(case: Case, *, near: bool, backed_up: bool) -> list[Evidence]:
+    """Little heat at the condenser, and liquid that stands in it: each only where it was seen."""
+    late = case.ends_of_runs()
+    evidence: list[Evidence] = []
+    if near:
+        level = float(np.median(case.over(case.derived.over_ambient_k, late)))
+        measures = {"over_ambient_k": measured(level, case.u_over_ambient_k())}
+        evidence.append(Evidence("little_heat", f"condensing only {level:.0f} K over ambient", measures))
+    if backed_up:
+        level = float(np.median(case.over(case.derived.subcooling_k, late)))
+        says = f"subcooling {level:.0f} K: liquid stands before the narrow place"
+        evidence.append(Evidence("backed_up", says, {"subcooling_k": measured(level, case.u_subcooling_k())}))
+    return evidence
 
 
 def _cooled_k(case: Case, mask: Mask) -> float:
