@@ -170,11 +170,12 @@ export class Trace {
     for (const mark of this.told.marks) {
       if (mark.time_s < start || mark.time_s > end) continue;
       layout.shapes.push({type: "line", xref: "x", x0: EPOCH + 1000 * mark.time_s, x1: EPOCH + 1000 * mark.time_s, yref: "paper", y0: 0, y1: 1, line: {color: ink.rust, width: 1.5, dash: "dot"}});
-      const wide = (narrow ? 0.34 : 0.12) * (end - start);
+      const words = (mark.text || mark.kind.replaceAll("_", " ")).slice(0, 24);
+      const wide = (7 * words.length + 10) / this.host.clientWidth * (end - start);
       const late = mark.time_s > end - 0.15 * (end - start);
       if (mark.time_s - (late ? wide : 0) < free) continue;
       free = mark.time_s + (late ? 0 : wide);
-      layout.annotations.push({text: (mark.text || mark.kind.replaceAll("_", " ")).slice(0, 24).replaceAll("<", "&lt;"), xref: "x", x: EPOCH + 1000 * mark.time_s, xanchor: late ? "right" : "left", yref: "paper", y: 1, yshift: narrow ? 36 : 20, yanchor: "bottom", showarrow: false, font: {size: 12, color: ink.rust}});
+      layout.annotations.push({text: words.replaceAll("<", "&lt;"), xref: "x", x: EPOCH + 1000 * mark.time_s, xanchor: late ? "right" : "left", yref: "paper", y: 1, yshift: narrow ? 36 : 20, yanchor: "bottom", showarrow: false, font: {size: 12, color: ink.rust}});
     }
   }
 
