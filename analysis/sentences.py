@@ -110,6 +110,7 @@ SUFFIXES = {
 }
 """The unit that a measure's name ends in."""
 _SLOT = re.compile(r"\{(u95 )?([a-z0-9_]+)\}")
+_KILOPASCALS = re.compile(r"(-?\d+(?:\.\d+)?) kPa\b")
 _KELVINS = re.compile(r"(-?\d+(?:\.\d+)?) K\b")
 _DEGREES = re.compile(r"((?:-?\d+(?:\.\d+)? to )?-?\d+(?:\.\d+)?) degC")
 
@@ -127,7 +128,7 @@ def said(evidence: Evidence, units: Units) -> str:
         made = filled(template, evidence, units)
         if made is not None:
             return made
-    return evidence.says
+    return in_units(evidence.says, units)
 
 
 def shown_degrees(text: str, units: Units = KPA) -> str:
@@ -141,6 +142,14 @@ def shown_degrees(text: str, units: Units = KPA) -> str:
         return f"{float(found[1]) * units.per_k:.{len(found[1].partition('.')[2])}f} {units.difference}"
 
     return _KELVINS.sub(difference, _DEGREES.sub(converted, text))
+
+
+def in_units(text: str, units: Units) -> str:
+    """Words of the document that no sentence makes anew, their pressures and temperatures in the reader's units."""
+    if units == KPA:
+        return shown_degrees(text)
+    told = _KILOPASCALS.sub(lambda found: f"{units.level(float(found[1]), 'kPa')} {units.pressure}", text)
+    return shown_degrees(told, units)
 
 
 def filled(template: str, evidence: Evidence, units: Units) -> str | None:
@@ -179,7 +188,7 @@ def _number(name: str, evidence: Evidence, units: Units, *, spread: bool) -> str
 def check_says(check: Check, units: Units) -> str:
     """Why a kind is present, absent or undecided."""
     if units == KPA or not check.evidence:
-        return shown_degrees(check.why)
+        return in_units(check.why, units)
     return "; ".join(said(evidence, units) for evidence in check.evidence)
 
 
@@ -199,4 +208,4 @@ def reasons(cause: Cause, units: Units, *, speaks_for: bool) -> list[str]:
 def _fact(weighed: Weighed, units: Units) -> str:
     told = [said(evidence, units) for evidence in weighed.evidence]
     several = bool(weighed.evidence) and weighed.evidence[0].rule == "seen_several_times"
-    return ("; the longest: " if several else "; ").join(told) if told else weighed.says
+    return ("; the longest: " if several else "; ").join(told) if told else in_units(weighed.says, units)

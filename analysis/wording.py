@@ -13,7 +13,7 @@ from analysis.findings import (
     Findings,
     Settling,
 )
-from analysis.sentences import check_says, shown_degrees
+from analysis.sentences import check_says, in_units, shown_degrees
 from analysis.shown import KPA, SYMBOLS, Units
 from analysis.uncertainty import Measured
 
@@ -141,7 +141,7 @@ def verdict_why(findings: Findings, units: Units = KPA) -> str:
     for row in findings.expected:
         quoted = f"{row.quantity} {row.measured.value or 0.0:.0f} {row.unit}"
         why = why.replace(quoted, f"{row.quantity} {units.briefly(row.measured, row.unit)}")
-    return why
+    return in_units(why, units)
 
 
 def headline(findings: Findings, units: Units = KPA) -> tuple[str, str]:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from analysis.diagnose import diagnose
 from analysis.findings import Evidence
 from analysis.preferences import preferences
-from analysis.sentences import SENTENCES, check_says, episode_says, filled, reasons, said, shown_degrees
+from analysis.sentences import SENTENCES, check_says, episode_says, filled, in_units, reasons, said, shown_degrees
 from analysis.shown import BAR, KPA, PSI
 from analysis.uncertainty import Measured, absent
 from analysis.wording import measure_lines, verdict_why
@@ -74,6 +74,8 @@ def test_temperatures_and_their_differences_in_words_are_converted():
     """100 degC = 212 degF, a difference of 10 K = 18 degF (NIST SP 811, B.8)."""
     assert shown_degrees("above 100 degC by 10.0 K", PSI) == "above 212 °F by 18.0 °F"
     assert shown_degrees("-40 to 100 degC, 3 K", KPA) == "-40 to 100 °C, 3 K"
+    assert in_units("fell by 689.5 kPa, 10 K", PSI) == "fell by 100 psi, 18 °F"  # 100 psi = 689.48 kPa
+    assert in_units("fell by 689.5 kPa, 10 degC", KPA) == "fell by 689.5 kPa, 10 °C"
 
 
 def test_a_sentence_in_other_units_uses_the_words_of_the_document(samples: dict[str, Recording]):
@@ -94,7 +96,7 @@ def plain(text: str) -> set[str]:
 
 def test_a_rule_with_a_missing_number_keeps_the_documents_words():
     evidence = Evidence("dive", "low side dived to -74 kPa gauge", {"low_side_kpa": absent("no sample")})
-    assert said(evidence, PSI) == "low side dived to -74 kPa gauge"
+    assert said(evidence, PSI) == "low side dived to -10.7 psi gauge"  # the words of the document, converted
     assert filled("{trips} at {trip_kpa} gauge", Evidence("pressure_switch", "x"), PSI) is None
     whole = Evidence("pressure_switch", "x", {"trip_kpa": Measured(2871.5, 20.2), "trips": Measured(1.0, 0.0)})
     assert said(whole, PSI) == "1 stop at 416 psi gauge"
