@@ -184,7 +184,7 @@ def measure_lines(findings: Findings, units: Units = KPA) -> list[str]:
         f"{shown(c.cut_out_kpa, 'kPa')}, in {shown(c.cut_in_kpa, 'kPa')} gauge"
         for c in findings.cycling
     ]
-    lines += [_equalised(rest, units) for rest in findings.equalisations]
+    lines += [equalised(rest, units) for rest in findings.equalisations]
     for static in findings.static:
         gap = static.saturation_gap_kpa
         against = (
@@ -211,7 +211,13 @@ def _final(one: Settling, units: Units) -> str:
     return units.shown(one.final, "degC")
 
 
-def _equalised(rest: Equalisation, units: Units) -> str:
+EXPONENTIAL = 0.95
+"""r² under which one time constant says little (common practice, no source)."""
+
+
+def equalised(rest: Equalisation, units: Units) -> str:
+    """One rest in a sentence, and how well one exponential describes it."""
+
     def shown(value: Measured, symbol: str) -> str:
         return units.shown(value, symbol)
 
@@ -220,6 +226,9 @@ def _equalised(rest: Equalisation, units: Units) -> str:
     if rest.time_to_90_s.value is None:
         return f"{after}: {rest.time_to_90_s.why}"
     fit = "" if rest.fit_r2 is None else f" (exponential to r² {rest.fit_r2:.2f})"
+    if rest.fit_r2 is not None and rest.fit_r2 < EXPONENTIAL and rest.late_constant_s.value is not None:
+        early, late = shown(rest.early_constant_s, "s"), shown(rest.late_constant_s, "s")
+        fit = f" (hardly one exponential, r² {rest.fit_r2:.2f}: {early} to the half, {late} after it)"
     quick = f"under {units.level(50.0, 'kPa')} {units.pressure} after {shown(rest.time_to_50_kpa_s, 's')}"
     return (
         f"{after}: {quick}, 90 % after {shown(rest.time_to_90_s, 's')}, "

@@ -8,7 +8,9 @@ from scipy.integrate import solve_ivp
 
 from analysis.case import case_of
 from analysis.equalisation import first_lasting, fit_decay
+from analysis.shown import KPA
 from analysis.timeline import timeline_of
+from analysis.wording import equalised
 from tests.analysis.made import recording_of
 from tests.reference import digits_of, mutations, table
 
@@ -157,3 +159,16 @@ def test_first_lasting_wants_it_to_last():
     assert first_lasting(np.array([False, True, False, True, True])) == 3
     assert first_lasting(np.array([True, True, False])) is None
     assert first_lasting(np.array([], np.bool_)) is None
+
+
+def test_the_words_say_where_one_exponential_hardly_holds():
+    """Two time constants far apart, as liquid that leaves first and vapour after it, against a pure exponential."""
+
+    def two(t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        dp = 0.75 * D0_KPA * np.exp(-t / 4.0) + 0.25 * D0_KPA * np.exp(-t / 100.0)
+        return P_EQ_KPA + dp * 0.6, P_EQ_KPA - dp * 0.4
+
+    plain, bent = (equalised(rest(law), KPA) for law in (two_volumes, two))
+    assert "exponential to r² 1.00" in plain
+    assert "hardly one exponential, r² 0." in bent
+    assert "to the half" in bent
