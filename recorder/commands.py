@@ -209,10 +209,8 @@ def mark(kind: str, text: str, recording: Path | None, out: Path | None) -> None
             f"{folder}: its recorder gave its last sign of life {silent_s:.0f} s ago; nothing was marked. "
             f"Seal it with: warmspell seal {folder}"
         )
-    opening = read_opening(folder)
     now_ns = HostClock.now_ns()
-    host = HostClock(int(opening["monotonic_ns"]), int(opening["utc_ns"]))
-    append_mark(folder, Mark(host.to_utc_ns(now_ns), kind, text, now_ns))
+    append_mark(folder, Mark(read_opening(folder).host.to_utc_ns(now_ns), kind, text, now_ns))
     say(f"Marked '{kind}' in {folder.name}.")
 
 

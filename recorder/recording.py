@@ -186,9 +186,45 @@ def _parquet(path: Path, name: str, channels: tuple[Channel, ...], damage: list[
     return data
 
 
-def read_opening(path: Path) -> dict[str, Any]:
-    """What an unsealed recording says of itself."""
-    return json_object(path / OPENING_FILE)
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """What an unsealed recording says of itself; ``damage`` where it cannot be read."""
+
+    id: str
+    host: HostClock
+    job: JobSheet
+    software: str
+    damage: tuple[str, ...] = ()
+
+
+def read_opening(path: Path) -> Opening:
+    """Read what was written when a recording began.
+
+    Where it cannot be read the journals still tell both clocks of the host; the job sheet has to be stated anew.
+
+    Raises
+    ------
+    InputError
+        If no journal holds a frame either.
+    """
+    try:
+        return _opening_from(path / OPENING_FILE)
+    except InputError:
+        held = (read_journal(journal).arrivals for journal in sorted(path.glob("*.journal")))
+        first = next((arrivals[0] for arrivals in held if arrivals), None)
+        if first is None:
+            raise
+        damage = (f"{OPENING_FILE} cannot be read: the job sheet is not known",)
+        return Opening(path.name, HostClock(first.monotonic_ns, first.utc_ns), JobSheet(), "not known", damage)
+
+
+def _opening_from(path: Path) -> Opening:
+    about = json_object(path)
+    try:
+        host = HostClock(int(about["monotonic_ns"]), int(about["utc_ns"]))
+        return Opening(str(about["id"]), host, job_sheet_from(about["job_sheet"], f"{path}"), str(about["software"]))
+    except (KeyError, TypeError, ValueError) as reason:
+        raise InputError(f"{path}: cannot be understood ({reason}).") from None
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,26 +272,20 @@ def _told_description(path: Path) -> tuple[NodeDescription | None, list[str]]:
 
 
 def _open_unsealed(path: Path) -> Recording:
-    about = read_opening(path)
-    try:
-        host = HostClock(int(about["monotonic_ns"]), int(about["utc_ns"]))
-        job = job_sheet_from(about["job_sheet"], f"{path / OPENING_FILE}")
-        identity, software = str(about["id"]), str(about["software"])
-    except (KeyError, TypeError, ValueError) as reason:
-        raise InputError(f"{path / OPENING_FILE}: cannot be understood ({reason}).") from None
-    nodes, damage = read_unsealed_nodes(path, host)
+    opening = read_opening(path)
+    nodes, damage = read_unsealed_nodes(path, opening.host)
     marks, unread = read_marks(path)
-    damage = [*damage, *unread, *(text for node in nodes for text in node.damage)]
+    damage = [*opening.damage, *damage, *unread, *(text for node in nodes for text in node.damage)]
     return Recording(
         path,
-        identity,
+        opening.id,
         False,
         tuple(damage),
-        job,
+        opening.job,
         tuple(stream for node in nodes for stream in node.streams),
-        tuple(marks_in_recording_time(marks, nodes, host)),
+        tuple(marks_in_recording_time(marks, nodes, opening.host)),
         tuple(node_entry(node) for node in nodes),
-        software,
+        opening.software,
         None,
     )
 

@@ -11,11 +11,10 @@ from typing import Any
 import polars as pl
 
 from recorder.amendments import AMENDMENTS_FILE
-from recorder.clock import HostClock
 from recorder.durable import force_folder, put_in_place, write_durably
 from recorder.errors import InputError, StoreError
 from recorder.hashes import SEAL_FILE, check_seal, digest_over, json_object, sha256_of
-from recorder.jobsheet import JobSheet, job_sheet_from
+from recorder.jobsheet import JobSheet
 from recorder.marks import MARKS_FILE, Mark, iso_utc, read_marks
 from recorder.recording import (
     OPENING_FILE,
@@ -128,17 +127,17 @@ def seal(folder: Path, software: str) -> str:
     if not (folder / OPENING_FILE).exists():
         raise InputError(f"{folder}: is not a recording under way ({OPENING_FILE} is missing).")
     opening = read_opening(folder)
-    host = HostClock(int(opening["monotonic_ns"]), int(opening["utc_ns"]))
-    job = job_sheet_from(opening["job_sheet"], str(folder / OPENING_FILE))
-    nodes, _ = read_unsealed_nodes(folder, host)
-    marks = marks_in_recording_time(read_marks(folder)[0], nodes, host)
+    nodes, _ = read_unsealed_nodes(folder, opening.host)
+    marks = marks_in_recording_time(read_marks(folder)[0], nodes, opening.host)
     streams = tuple(stream for node in nodes for stream in node.streams)
     if not any(stream.data.height for stream in streams):
         raise InputError(f"{folder}: holds no sample; there is nothing to seal.")
     counted = _losses_by_node(folder)
     entries = [node_entry(node) | counted.get(node.name, {}) for node in nodes]
+    if opening.damage:
+        entries[0]["damage"] = [*opening.damage, *entries[0].get("damage", ())]
     try:
-        digest = write_sealed(folder, str(opening["id"]), job, streams, entries, marks, software)
+        digest = write_sealed(folder, opening.id, opening.job, streams, entries, marks, software)
     except (OSError, pl.exceptions.PolarsError) as reason:
         for aside in folder.glob("*.aside"):
             aside.unlink()

@@ -217,6 +217,17 @@ def test_what_stands_beside_the_journal_may_be_unreadable(tmp_path: Path):
     for name in ("hv-1.node.json", "hv-1.link.json"):
         (store.folder / name).write_bytes(b"{\x00\xff")
     assert open_recording(store.folder).damage == ("hv-1.node.json cannot be read and is left out",)
+    times = open_recording(store.folder).streams[0].data["t"]
+    for garbled in (b"{\x00\xff", b"{}", b'{"utc_ns": 1}'):
+        (store.folder / "opening.json").write_bytes(garbled)
+        damage = open_recording(store.folder).damage
+        assert damage[0] == "opening.json cannot be read: the job sheet is not known"
+        assert open_recording(store.folder).streams[0].data["t"].equals(times)
     seal(store.folder, "test")
     assert rows_of(store.folder) == {0}
-    assert open_recording(store.folder).intact
+    sealed = open_recording(store.folder)
+    assert sealed.intact
+    assert sealed.remarks == (
+        "before sealing: opening.json cannot be read: the job sheet is not known",
+        "before sealing: hv-1.node.json cannot be read and is left out",
+    )

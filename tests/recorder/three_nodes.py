@@ -157,10 +157,20 @@ class Bench:
         self.serial.restart(self.serial.boot + 1)
         self.serial.streamed = [0]
         self.serial.resent.clear()
+        self.serial.ended = False
         until(lambda: self.serial.streaming, "the serial node's answer to a hello")
 
+    @staticmethod
+    def _first(node: Node) -> int:
+        """The first frame that came through: of those before it nobody can know."""
+        faulty = node.lost | node.gone | node.broken
+        return next((seq for seq in node.streamed if seq not in faulty), node.seq)
+
     def _count(self, node: Node) -> None:
-        first, after = node.streamed[0], node.seq
+        """Let the node pause, and count what it has sent."""
+        with node._lock:  # no frame is under way
+            node.ended = True
+        first, after = self._first(node), node.seq
         name, gone = node.description.id, sum(first < seq < after for seq in node.gone)
         self.lost[name] += gone
         self.frames[name] += after - first - gone
@@ -170,7 +180,8 @@ class Bench:
         """Wait for a quiet moment in which all that can be had again was asked for."""
 
         def is_calm() -> bool:
-            wanted = {seq for seq in node.lost | node.broken if node.streamed[0] < seq < node.seq}
+            first = Bench._first(node)
+            wanted = {seq for seq in node.lost | node.broken if first < seq < node.seq}
             return node.seq % EVERY in within and wanted <= node.resent
 
         until(is_calm, "a quiet moment")
@@ -179,7 +190,6 @@ class Bench:
         """No more faults or samples; wait until what can be had again was, and all that was sent has been read."""
         for node in (self.serial, self.radio):
             self.calm(node, range(FAULTY.stop + 1, EVERY))
-            node.ended = True
             self._count(node)
         asked = self.box.asked
         self.box.mute, self.box.broken = ({n for n in s if n <= asked} for s in (self.box.mute, self.box.broken))
