@@ -5,6 +5,7 @@ import itertools
 import json
 import tempfile
 import traceback
+from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
@@ -18,7 +19,7 @@ from recorder.jobsheet import read_job_sheet
 from recorder.recording import open_recording
 from tests.accuracy.scoring import Score, add
 from tests.conftest import SAMPLE_NAMES, SAMPLES
-from tests.plant.fleet import draft, make_all
+from tests.plant.fleet import WEIGHTS, draft, make_all
 
 FIRST_SEED = 1
 
@@ -58,10 +59,18 @@ def samples_score() -> Score:
     return score
 
 
-def short_drives(count: int, longest_s: float) -> list[int]:
-    """The first ``count`` seeds whose drive is no longer than that."""
-    seeds = (s for s in itertools.count(FIRST_SEED) if draft(s).healthy.drive.duration_s <= longest_s)
-    return list(itertools.islice(seeds, count))
+def short_drives(each: int, healthy: int, longest_s: float) -> list[int]:
+    """The first seeds of each planted kind, and of health, whose drive is no longer than that."""
+    wanted = Counter(dict.fromkeys(WEIGHTS, each) | {"healthy": healthy})
+    seeds: list[int] = []
+    for seed in itertools.count(FIRST_SEED):
+        if not wanted.total():
+            return seeds
+        one = draft(seed)
+        if wanted[one.kind] and one.healthy.drive.duration_s <= longest_s:
+            wanted[one.kind] -= 1
+            seeds.append(seed)
+    raise AssertionError("seeds never end")
 
 
 def kept(seeds: Sequence[int], folder: Path) -> list[Path]:

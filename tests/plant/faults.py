@@ -167,7 +167,7 @@ def hunting(rng: np.random.Generator, s: Specimen) -> Faulty:
     period = float(rng.uniform(16, 45))
     t = s.drive.t
     phase = np.cumsum(1.0 + 0.12 * np.sin(2 * np.pi * t / 173.0 + rng.uniform(0, 6))) * 0.25 * 2 * np.pi / period
-    depth = float(rng.uniform(0.45, 0.95))
+    depth = float(rng.uniform(0.8, 1.6))
     wave = np.tanh(1.6 * np.sin(phase)) / np.tanh(1.6)
     s.drive.signals["swing"] = np.where(_inside(s.drive, windows), depth * wave, 0.0)
     return Faulty(s, [Planted("valve_hunting", depth, windows, about={"period_s": period})])

@@ -291,5 +291,7 @@ def _effect(fault: dict[str, Any], pair: Pair) -> dict[str, Any]:
     )  # fmt: skip
     if fault["kind"] == "high_pressure_trip":
         size = 2.0
+    if fault["kind"] == "valve_hunting" and fault.get("amplitude_pp_kpa", 0.0) < 30.0:
+        size = 0.0  # a healthy valve swings as far
     seen = "strong" if size >= 1.0 else "moderate" if size >= 0.5 else "weak"
     return {"effect_vs_healthy_twin": effect, "observability": seen}
