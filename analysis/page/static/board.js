@@ -3,6 +3,7 @@ import {make, order, say} from "./ask.js";
 
 const place = (channel) => channel.replace(/_\d+$/, "");
 const ANY = "Other places";
+const TYPING_MS = 700;
 
 export class Board {
   constructor(host, missing, facts, changed) {
@@ -15,6 +16,7 @@ export class Board {
     this.moves = {};
     this.lost = {};
     this.turn = 0;
+    this.typing = null;
   }
 
   show(nodes, moves) {
@@ -54,6 +56,7 @@ export class Board {
   }
 
   draw() {
+    if (this.typing?.isConnected) return; // a list that is being typed in stays; it is drawn when that is over
     const focused = document.activeElement?.closest?.("[data-chip]")?.dataset.chip;
     const chips = this.chips();
     const usual = new Set(this.groups.flatMap((g) => g.places));
@@ -102,7 +105,7 @@ export class Board {
       option.selected = name === chip.at;
       select.append(option);
     }
-    select.addEventListener("change", () => this.move(chip, select.value));
+    this.decide(select, () => this.move(chip, select.value));
     own.append(select);
     own.addEventListener("dragstart", (event) => {
       this.dragged = chip;
@@ -115,6 +118,28 @@ export class Board {
       this.draw();
     });
     return own;
+  }
+
+  // Every letter typed ahead chooses anew: the choice stands once the keyboard rests, or the list is left.
+  decide(select, chosen) {
+    let waiting = 0;
+    const rest = () => {
+      clearTimeout(waiting);
+      if (this.typing !== select) return;
+      this.typing = null;
+      chosen();
+      this.draw();
+    };
+    select.addEventListener("keydown", (event) => {
+      if (event.key.length !== 1) return;
+      this.typing = select;
+      clearTimeout(waiting);
+      waiting = setTimeout(rest, TYPING_MS);
+    });
+    select.addEventListener("change", () => {
+      if (this.typing !== select) chosen();
+    });
+    select.addEventListener("blur", rest);
   }
 
   fits(chip, name) {
