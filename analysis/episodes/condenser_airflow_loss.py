@@ -82,6 +82,7 @@ def detect(case: Case) -> Detection:
         why = f"{why} (median {usual:.0f} K over ambient)"
         measures = {"top_k": measured(top, u), "over_ambient_k": measured(usual, u)}
         return Detection(state, why, evidence=(Evidence("near_baseline", why, measures),))
+    spans = _apart(case, seen, baseline, spans)
     slow = [span for span in spans if not _climb_s(case, seen, baseline, span) <= LIMITS["climb"].value]
     if len(slow) == len(spans):
         why = "condensing climbed slowly above its own baseline: load, engine speed, charge or air do that too"
@@ -202,6 +203,17 @@ def _merged(case: Case, spans: list[tuple[int, int]], pumping: Mask) -> list[tup
                 joined[-1] = (joined[-1][0], last)
                 continue
         joined.append((first, last))
+    return joined
+
+
+def _apart(case: Case, seen: Floats, baseline: Floats, spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Join stretches whose climbs begin before the one before has ended: it is one loss."""
+    joined: list[tuple[int, int]] = []
+    for span in spans:
+        if joined and _edges(case, seen, baseline, span).first <= _edges(case, seen, baseline, joined[-1]).last:
+            joined[-1] = (joined[-1][0], span[1])
+        else:
+            joined.append(span)
     return joined
 
 
