@@ -43,12 +43,20 @@ def facts_of(case: Case, episodes: tuple[Episode, ...], checks: tuple[Check, ...
     found = [
         *_from_episodes(case, episodes, {check.kind: check.why for check in checks}),
         *(Fact(f"{check.kind} absent", check.why, check.evidence) for check in checks if check.state == ABSENT),
+        *_from_suspicions(checks),
         *_from_levels(case, episodes),
         *_from_charge(case),
         *_from_rest(case),
         *_from_vacuum(case),
     ]
     return {fact.id: fact for fact in found}
+
+
+def _from_suspicions(checks: tuple[Check, ...]) -> list[Fact]:
+    """Undecided, though something was seen that the kind would explain; a sensor says nothing of the circuit."""
+    suspected = [check for check in checks if check.suspected and check.kind != "sensor_fault"]
+    facts = [Fact(f"{check.kind} suspected", check.why, check.evidence) for check in suspected]
+    return facts + [Fact("circuit suspected", one.why, one.evidence) for one in suspected[:1]]
 
 
 def _from_episodes(case: Case, episodes: tuple[Episode, ...], whys: dict[str, str]) -> list[Fact]:

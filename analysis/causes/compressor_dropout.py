@@ -57,6 +57,7 @@ TELLING_TEST = (
 NEXT_CHECK = "measure the supply at the clutch connector hot, then its ground, then the air gap"
 WEIGHTS = (
     Weight("compressor_dropout seen", 5.0, "it stayed off although asked for"),
+    Weight("compressor_dropout suspected", 1.2, "something was seen that it would explain, without settling it"),
     Weight("compressor_dropout comes and goes", 1.0, "a contact or a hot coil comes and goes"),
     Weight("stopped electrical", 1.5, "no supply reached the clutch", proves=True),
     Weight("stopped mechanical", 1.5, "the clutch had supply and did not drive", proves=True),

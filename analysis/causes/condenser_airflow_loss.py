@@ -41,6 +41,7 @@ NEXT_CHECK = (
 )
 WEIGHTS = (
     Weight("condenser_airflow_loss seen", 5.0, "the condenser's heat is not carried away"),
+    Weight("condenser_airflow_loss suspected", 1.2, "something was seen that it would explain, without settling it"),
     Weight("condenser_airflow_loss comes and goes", 1.5, "charge and air do not come and go, a fan does"),
     Weight("only when slow", 1.5, "ram air replaces the fan at speed"),
     Weight("also at speed", -1.0, "ram air should replace the fan: think of a blocked condenser"),

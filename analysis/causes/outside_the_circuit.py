@@ -13,6 +13,7 @@ TELLING_TEST = (
 NEXT_CHECK = "set full cold and recirculation, compare left and right vents, feel the heater pipes"
 WEIGHTS = (
     Weight("circuit as it should be", 2.5, "the circuit makes the cold that does not reach the vents"),
+    Weight("circuit suspected", -1.2, "something in the circuit would explain it"),
     Weight("superheat high", -2.0, "a starved evaporator explains warm vents"),
     Weight("cools when it pumps", -1.0, "cold air reached the vents"),
     Weight("vent over evaporating high", 0.7, "the vents are warmer than the evaporator explains"),

@@ -11,6 +11,7 @@ TELLING_TEST = "feel and measure for a temperature drop along the liquid line; c
 NEXT_CHECK = "measure the liquid line before and after drier and valve"
 WEIGHTS = (
     Weight("restriction seen", 5.0, "the signs of a narrow place agree"),
+    Weight("restriction suspected", 1.2, "something was seen that it would explain, without settling it"),
     Weight("restriction absent", -2.0, "its signs speak against it"),
     Weight("subcooling low", -1.5, "liquid does not back up behind a narrow place"),
     Weight("subcooling high", 0.7, "liquid backs up"),

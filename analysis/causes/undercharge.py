@@ -13,6 +13,7 @@ TELLING_TEST = (
 NEXT_CHECK = "leak-check couplers, shaft seal, condenser and service valves; then recover and weigh"
 WEIGHTS = (
     Weight("undercharge seen", 3.0, "the signs of too little refrigerant agree"),
+    Weight("undercharge suspected", 1.2, "something was seen that it would explain, without settling it"),
     Weight("charge short", 3.0, "the mass was weighed"),
     Weight("charge full", -3.0, "the mass was weighed"),
     Weight("charge over", -3.5, "the mass was weighed"),
