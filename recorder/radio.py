@@ -17,6 +17,7 @@ from bleak.exc import BleakBluetoothNotAvailableError, BleakError
 
 from recorder.errors import LinkError
 
+WAIT_S = 0.1
 SCAN_S = 8.0
 CONNECT_S = 15.0
 CLOSE_S = 5.0
@@ -132,3 +133,52 @@ class Radio:
             with contextlib.suppress(*FAULTS):
                 async with asyncio.timeout(CLOSE_S):
                     await client.disconnect()
+
+
+class RadioLink:
+    """What links over BLE share: one device, its connection, its loss, and waiting for news of it."""
+
+    def __init__(self, scheme: str, device: str, service: str, stall_s: float) -> None:
+        self.address = f"{scheme}:{device}"
+        self.stall_s = stall_s
+        self.refused: dict[str, int] = {}
+        self._radio = Radio(device, service)
+        self._client: BleakClient | None = None
+        self._news = asyncio.Event()
+        self._lost = True
+        self._connection = 0
+
+    @property
+    def rssi_dbm(self) -> int | None:
+        """Signal strength at the last scan [dBm]."""
+        return self._radio.rssi_dbm
+
+    @property
+    def absent(self) -> str | None:
+        """Only a scan can tell."""
+        return None
+
+    async def _connect(self) -> BleakClient:
+        """Scan and connect afresh."""
+        self._lost, self._news = False, asyncio.Event()
+        self._connection += 1
+        connection = self._connection
+        self._client = await self._radio.connect(lambda: self._on_loss(connection))
+        return self._client
+
+    def _on_loss(self, connection: int) -> None:
+        if connection == self._connection:  # the farewell of an earlier connection may come late
+            self._lost = True
+            self._news.set()
+
+    async def _wait_for_news(self) -> None:
+        """Wait up to ``WAIT_S``."""
+        self._news.clear()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(WAIT_S):
+                await self._news.wait()
+
+    async def close(self) -> None:
+        """Disconnect, also after an unexpected loss."""
+        self._client = None
+        await self._radio.disconnect()

@@ -5,10 +5,8 @@ are found by their sequence numbers.
 """
 
 import asyncio
-import contextlib
 from collections import deque
 
-from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
 
 from recorder.clock import now_ns, utc_now_ns
@@ -17,10 +15,9 @@ from recorder.frames import decode_body
 from recorder.gatt import FROM_NODE, NODE_SERVICE, TO_NODE
 from recorder.journal import Arrival
 from recorder.links import STALL_S, Link
-from recorder.radio import Radio, faults_of
+from recorder.radio import RadioLink, faults_of
 
 SCHEMES = ("ble",)
-WAIT_S = 0.1
 WRITE_S = 2.0
 """A write that the system has not taken by then hangs (common practice, no source); what is heard waits meanwhile."""
 
@@ -33,44 +30,19 @@ def open_link(address: str) -> Link:
     return BleFrames(device)
 
 
-class BleFrames:
+class BleFrames(RadioLink):
     """Frame bodies over notifications."""
 
     def __init__(self, device: str) -> None:
-        self.address = f"ble:{device}"
-        self.stall_s = STALL_S
-        self.refused: dict[str, int] = {}
-        self._radio = Radio(device, NODE_SERVICE)
-        self._client: BleakClient | None = None
+        super().__init__("ble", device, NODE_SERVICE, STALL_S)
         self._heard: deque[Arrival] = deque()
-        self._news = asyncio.Event()
-        self._lost = True
-        self._connection = 0
-
-    @property
-    def rssi_dbm(self) -> int | None:
-        """Signal strength at the last scan [dBm]."""
-        return self._radio.rssi_dbm
-
-    @property
-    def absent(self) -> str | None:
-        """Only a scan can tell."""
-        return None
 
     async def open(self) -> None:
         """Scan, connect and ask for notifications."""
-        self._lost, self._news = False, asyncio.Event()
         self._heard.clear()
-        self._connection += 1
-        connection = self._connection
-        self._client = await self._radio.connect(lambda: self._on_loss(connection))
+        client = await self._connect()
         async with faults_of(self.address, "cannot be listened to"):
-            await self._client.start_notify(FROM_NODE, self._on_value)
-
-    def _on_loss(self, connection: int) -> None:
-        if connection == self._connection:  # the farewell of an earlier connection may come late
-            self._lost = True
-            self._news.set()
+            await client.start_notify(FROM_NODE, self._on_value)
 
     def _on_value(self, _: BleakGATTCharacteristic, value: bytearray) -> None:
         arrived_ns, utc_ns = now_ns(), utc_now_ns()
@@ -85,12 +57,9 @@ class BleFrames:
         self._news.set()
 
     async def receive(self) -> list[Arrival]:
-        """Wait up to ``WAIT_S`` for notifications."""
+        """Wait a moment for notifications."""
         if not self._heard and not self._lost:
-            self._news.clear()
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(WAIT_S):
-                    await self._news.wait()
+            await self._wait_for_news()
         arrivals = list(self._heard)
         self._heard.clear()
         if not arrivals and self._lost:
@@ -108,8 +77,3 @@ class BleFrames:
                 raise LinkError(f"{self.address}: has no characteristic to write to; is it a node of ours?")
             fits = len(body) <= target.max_write_without_response_size
             await client.write_gatt_char(target, body, response=not fits)
-
-    async def close(self) -> None:
-        """Disconnect, also after an unexpected loss."""
-        self._client = None
-        await self._radio.disconnect()

@@ -7,7 +7,6 @@ not known. What is not notified is read.
 """
 
 import asyncio
-import contextlib
 import functools
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -23,11 +22,10 @@ from recorder.journal import Arrival
 from recorder.links import Link
 from recorder.node import Channel, Group, NodeDescription
 from recorder.places import STORED_UNIT, place_of
-from recorder.radio import Radio, faults_of
+from recorder.radio import RadioLink, faults_of
 from recorder.serial_port import port_and_options
 
 SCHEMES = ("ess",)
-WAIT_S = 0.1
 STALL_S = 15.0
 READ_AFTER_S = 2.0
 """A value that was not notified for so long is read (common practice, no source)."""
@@ -99,38 +97,18 @@ def update_interval_s(descriptor: bytes) -> float:
     return float(seconds) if seconds else USUAL_INTERVAL_S
 
 
-class EnvironmentalSensing:
+class EnvironmentalSensing(RadioLink):
     """Reads and hears the service's characteristics; the interpreter speaks frames for it."""
 
     def __init__(self, device: str, places: Mapping[str, str]) -> None:
-        self.address = f"ess:{device}"
-        self.stall_s = STALL_S
-        self.refused: dict[str, int] = {}
+        super().__init__("ess", device, ENVIRONMENTAL_SENSING, STALL_S)
         self._device, self._places = device, places
-        self._radio = Radio(device, ENVIRONMENTAL_SENSING)
-        self._client: BleakClient | None = None
         self._interpreter = Interpreter()
         self._values: list[_Value] = []
-        self._news = asyncio.Event()
-        self._lost = True
-        self._connection = 0
-
-    @property
-    def rssi_dbm(self) -> int | None:
-        """Signal strength at the last scan [dBm]."""
-        return self._radio.rssi_dbm
-
-    @property
-    def absent(self) -> str | None:
-        """Only a scan can tell."""
-        return None
 
     async def open(self) -> None:
         """Scan, connect, describe what the device has, ask for notifications."""
-        self._lost, self._news = False, asyncio.Event()
-        self._connection += 1
-        connection = self._connection
-        client = self._client = await self._radio.connect(lambda: self._on_loss(connection))
+        client = await self._connect()
         async with faults_of(self.address, "cannot be read"):
             await self._describe(client)
             for value in self._values:
@@ -168,11 +146,6 @@ class EnvironmentalSensing:
         node = node_id_from(self._device, "ess")
         self._interpreter.describe(NodeDescription(node, "Environmental Sensing Service", 1, tuple(groups)))
 
-    def _on_loss(self, connection: int) -> None:
-        if connection == self._connection:
-            self._lost = True
-            self._news.set()
-
     def _on_value(self, value: _Value, _: BleakGATTCharacteristic, data: bytearray) -> None:
         if not value.reading:  # the system notifies of what is read, too
             self._take(value, bytes(data))
@@ -189,17 +162,14 @@ class EnvironmentalSensing:
         self._news.set()
 
     async def receive(self) -> list[Arrival]:
-        """Wait up to ``WAIT_S`` for values; read those that are overdue."""
+        """Wait a moment for values; read those that are overdue."""
         client = self._client
         arrivals = self._interpreter.take()
         if arrivals:
             return arrivals
         if client is None or self._lost:
             raise LinkError(f"{self.address}: the connection was lost")
-        self._news.clear()
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(WAIT_S):
-                await self._news.wait()
+        await self._wait_for_news()
         for value in self._values:
             if "read" in value.characteristic.properties and now_ns() >= value.due_ns and not self._lost:
                 await self._read(client, value)
@@ -217,8 +187,3 @@ class EnvironmentalSensing:
     async def send(self, body: bytes) -> None:
         """The interpreter answers."""
         self._interpreter.hear(body)
-
-    async def close(self) -> None:
-        """Disconnect, also after an unexpected loss."""
-        self._client = None
-        await self._radio.disconnect()

@@ -60,7 +60,7 @@ def test_emf_and_seebeck_coefficient_agree_with_other_code(row: dict[str, str]):
         assert seebeck == pytest.approx(float(row[f"S_{kind}"]), abs=0.12 if t == 0.0 else 0.6e-3)
 
 
-def test_the_coefficients_are_those_of_a_second_transcription():
+def test_the_coefficients_are_those_of_a_second_source():
     """Digit against digit: no slip in one file goes unseen, not even where no printed table would show it."""
     own = coefficients(DATA)
     second = {
@@ -87,7 +87,7 @@ FORWARD = [key for key, value in coefficients(DATA).items() if key[1] == "forwar
 def test_a_slip_in_a_leading_digit_of_any_coefficient_shows_in_the_printed_tables():
     """Every digit of every forward coefficient altered in turn; the printed tables (1 uV) catch those that weigh.
 
-    About half are too small for a table of three decimals: those are held by the second transcription alone.
+    About half are too small for a table of three decimals: those are held by the second source alone.
     """
     values, unseen, seen = coefficients(DATA), 0, 0
     for key in FORWARD:
@@ -100,7 +100,7 @@ def test_a_slip_in_a_leading_digit_of_any_coefficient_shows_in_the_printed_table
         assert caught[0], f"{key}: its leading digit is not held by any printed value"
         seen, unseen = seen + sum(caught), unseen + len(caught) - sum(caught)
     assert seen > unseen
-    print(f"{seen} of {seen + unseen} altered digits show in the printed tables; the second transcription holds all")
+    print(f"{seen} of {seen + unseen} altered digits show in the printed tables; the second source holds all")
 
 
 @pytest.mark.parametrize("row", table("its90_inverse_errors.csv"), ids=lambda r: f"{r['type']} {r['t_low']}")
