@@ -42,13 +42,7 @@ class Vehicle:
     superheat_set_k: float = 6.5
     frost_off_degc: float = 2.0
     frost_on_degc: float = 5.5
-    orifice: bool = False
-    orifice_opening: float = 0.42
-    switch_out_pa: float = 2.65e5
-    switch_in_pa: float = 3.95e5
-    variable: bool = False
-    set_pa: float = 3.0e5
-    air_mol: float = 0.0
+    low_cut_pa: float = 0.3e5
     trip_pa: float = 3.0e6
     reset_pa: float = 2.3e6
 
@@ -62,12 +56,6 @@ class Inputs:
     speed_kmh: float
     cooling: bool
     fan: float
-    clutch_supply: bool = True
-    engages: bool = True
-    stroke: float = 1.0
-    valve: float = 1.0
-    swing: float = 0.0
-    face: float = 1.0
 
 
 @dataclass
@@ -99,8 +87,6 @@ class _State:
     bulb: float = 0.0
     subcooled: float = 0.0
     fin: float = 35.0
-    low_cut: bool = False
-    displaced: float = 0.5
     stopped_frost: bool = False
     tripped: bool = False
 
@@ -142,20 +128,12 @@ def _advance(vehicle: Vehicle, props: Fluid, s: _State, given: Inputs) -> tuple[
     subcooling = s.subcooled
     flow_c = 0.0
     if clutch:
-        speed = given.engine_rpm * vehicle.pulley_ratio / 60.0 * given.stroke
-        if vehicle.variable:
-            s.displaced += STEP_S / 6.0 * (min(max((low - vehicle.set_pa) / 4e4, 0.06), 1.0) - s.displaced)
-            speed *= s.displaced
+        speed = given.engine_rpm * vehicle.pulley_ratio / 60.0
         efficiency = vehicle.volumetric * max(1.0 - 0.035 * high / low, 0.2)
         flow_c = efficiency * vehicle.displacement_m3 * speed / props.at(props.v_g, s.t_e)
-    flow_v = _valve_flow(vehicle, props, s, superheat, liquid, low, high) * given.valve * (1.0 + given.swing)
-    q_e = (
-        vehicle.evaporator_ua
-        * given.face
-        * max(wetness, 0.02)
-        * (cooling_air - s.t_e)
-        * (1.0 if given.engine_rpm > 0 else 0.1)
-    )
+    flow_v = _valve_flow(vehicle, props, s, superheat, liquid, low, high)
+    blown = 1.0 if given.engine_rpm > 0 else 0.1
+    q_e = vehicle.evaporator_ua * max(wetness, 0.02) * (cooling_air - s.t_e) * blown
     inlet, q_c = _condenser(vehicle, s, given)
     h_suction = props.at(props.h_g, s.t_e) + props.at(props.cp_g, s.t_e) * superheat
     work = KAPPA / (KAPPA - 1) * low * props.at(props.v_g, s.t_e) * ((high / low) ** ((KAPPA - 1) / KAPPA) - 1)
@@ -168,34 +146,21 @@ def _advance(vehicle: Vehicle, props: Fluid, s: _State, given: Inputs) -> tuple[
     s.t_e = props.temperature(s.m_e, vehicle.evaporator_m3, s.u_e, vehicle.evaporator_metal, s.t_e)
     s.t_c = props.temperature(s.m_c, vehicle.condenser_m3, s.u_c, vehicle.condenser_metal, s.t_c)
     vent = _cabin(vehicle, s, given, q_e)
-    air = vehicle.air_mol * 8.314 * s.t_c / vehicle.condenser_m3
     s.fin += STEP_S / 12.0 * (max(vent, s.t_e - 273.15 + 1.0) - s.fin)
     s.stopped_frost = s.fin < (vehicle.frost_on_degc if s.stopped_frost else vehicle.frost_off_degc)
     suction = min(s.t_e - 273.15 + superheat, s.cabin + 5.0)
     liquid_line = s.t_c - 273.15 - subcooling
     volts = 13.9 if given.engine_rpm > 0 else 12.4
-    low_air = air if flow_c == 0.0 and high - low < 3e4 else 0.0
     return (
-        low + low_air, high + air, vent, inlet, suction, liquid_line, s.cabin,
-        volts * (clutch or (wanted_volts(vehicle, s, given) and not given.engages)),
-        given.engine_rpm, given.speed_kmh, volts * (given.fan > 0.5 and given.engine_rpm > 0),
+        low, high, vent, inlet, suction, liquid_line, s.cabin,
+        volts * clutch, given.engine_rpm, given.speed_kmh, volts * (given.fan > 0.5 and given.engine_rpm > 0),
     )  # fmt: skip
 
 
 def _clutch(vehicle: Vehicle, s: _State, given: Inputs, low: float, high: float) -> bool:
     s.tripped = high > (vehicle.reset_pa if s.tripped else vehicle.trip_pa)
     wanted = given.cooling and given.engine_rpm > 200 and not s.stopped_frost and not s.tripped
-    if vehicle.variable:
-        wanted = given.cooling and given.engine_rpm > 200 and not s.tripped
-    if vehicle.orifice:
-        s.low_cut = low < (vehicle.switch_in_pa if s.low_cut else vehicle.switch_out_pa)
-        wanted = given.cooling and given.engine_rpm > 200 and not s.low_cut and not s.tripped
-    return wanted and given.clutch_supply and given.engages and (vehicle.orifice or low > 0.3e5)
-
-
-def wanted_volts(vehicle: Vehicle, s: _State, given: Inputs) -> bool:
-    """Whether the coil has its supply although the clutch does not engage."""
-    return given.cooling and given.engine_rpm > 200 and given.clutch_supply and not s.tripped
+    return wanted and low > vehicle.low_cut_pa
 
 
 def _valve_flow(
@@ -203,8 +168,6 @@ def _valve_flow(
 ) -> float:
     s.bulb += STEP_S / 4.0 * (s.t_e + superheat - s.bulb)
     opening = min(max((s.bulb - s.t_e - vehicle.superheat_set_k) / 8.0 + 0.45, 0.04), 1.0)
-    if vehicle.orifice:
-        opening = vehicle.orifice_opening
     s.valve += STEP_S / 1.5 * (opening - s.valve)
     density = 1.0 / props.at(props.v_f, s.t_c)
     if liquid < 0.02:
@@ -220,13 +183,13 @@ def _condenser(vehicle: Vehicle, s: _State, given: Inputs) -> tuple[float, float
     recirculated = (7.0 if given.fan < 0.3 else 2.5) * math.exp(-given.speed_kmh / 12.0)
     inlet = given.ambient_degc + (recirculated if given.engine_rpm > 0 else 0.0)
     capacity = air * 1006.0
-    effectiveness = 1.0 - math.exp(-vehicle.condenser_ua * (1.0 - 2.5 * vehicle.air_mol) / capacity)
+    effectiveness = 1.0 - math.exp(-vehicle.condenser_ua / capacity)
     return inlet, effectiveness * capacity * (s.t_c - 273.15 - inlet)
 
 
 def _cabin(vehicle: Vehicle, s: _State, given: Inputs, q_e: float) -> float:
     """Vent air [degC]; a third of the evaporator's heat is moisture condensing."""
-    blower = vehicle.blower_kg_s * given.face if given.engine_rpm > 0 else 0.01
+    blower = vehicle.blower_kg_s if given.engine_rpm > 0 else 0.01
     vent = max(s.cabin - 0.68 * q_e / (blower * 1006.0), s.t_e - 273.15)
     gain = vehicle.cabin_ua * (given.ambient_degc - s.cabin) + vehicle.solar_w + 180.0 * (s.mass - s.cabin)
     s.mass += STEP_S * 180.0 * (s.cabin - s.mass) / vehicle.cabin_mass_j_k
