@@ -48,6 +48,7 @@ class JobSheet:
     name: str | None = None
     customer: str | None = None
     vehicle: str | None = None
+    model: str | None = None
     vin: str | None = None
     plate: str | None = None
     odometer_in_km: float | None = None

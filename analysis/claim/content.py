@@ -91,10 +91,12 @@ def _stated(value: Any, unit: str) -> str:
 
 def vehicle_rows(findings: Findings) -> Rows:
     """Who and what was recorded."""
+    model = [("make and model", "model", "")] if findings.job_sheet.get("model") else []
     return job_rows(
         findings,
         ("customer", "customer", ""),
         ("vehicle", "vehicle", ""),
+        *model,
         ("VIN", "vin", ""),
         ("plate", "plate", ""),
         ("odometer in", "odometer_in_km", "km"),

@@ -70,6 +70,7 @@ GROUPS: tuple[tuple[str, tuple[Field, ...]], ...] = (
         (
             Field("customer", "Customer"),
             Field("order_number", "Order number"),
+            Field("model", "Make and model"),
             Field("vin", "VIN"),
             _number("odometer_in_km", "Odometer in", "km"),
             _number("odometer_out_km", "Odometer out", "km"),
