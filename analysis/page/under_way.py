@@ -22,7 +22,7 @@ from recorder.jobsheet import JobSheet
 
 LIFELESS_S = 15.0
 """As ``recorder.commands``: a recorder that gave no sign for longer is not running any more."""
-OPENS_WITHIN_S = 15.0
+OPENS_WITHIN_S = 40.0
 DEMO_SPEED = 30.0
 DEMO = "demo"
 """Stands for the address of the demo node until it has one."""

@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from tests.bench.long import long_recording
 from tests.conftest import ROOT
 from tests.page.made import Making, UnderWay
 
@@ -48,7 +49,7 @@ class Served:
 
     def request(self, method: str, path: str, body: bytes | None = None, **headers: str) -> Answer:
         """One request over a connection of its own; a header named Host replaces the right one."""
-        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
+        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
         line.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
         sent = {"Host": f"127.0.0.1:{self.port}", **self.extra, **{k.replace("_", "-"): v for k, v in headers.items()}}
         if body is not None:
@@ -73,7 +74,7 @@ class Served:
         """Ctrl-C, as the technician would; killed if it does not listen."""
         self.process.terminate()
         try:
-            self.process.communicate(timeout=10)
+            self.process.communicate(timeout=30)
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.communicate()
@@ -101,12 +102,20 @@ def serve(out: Path, *options: str) -> Served:
     return Served(process, int(port[1]), out, said)
 
 
-def until(true: Callable[[], bool], within_s: float = 20.0) -> None:
+def until(true: Callable[[], bool], within_s: float = 60.0) -> None:
     """Wait for something outside the browser."""
     deadline = time.monotonic() + within_s
     while not true():
         assert time.monotonic() < deadline
         time.sleep(0.05)
+
+
+@pytest.fixture(scope="session")
+def drive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's drive over and over for eight hours: however fast it is played and however slow the machine, no test
+    sees its end.
+    """
+    return long_recording(tmp_path_factory.mktemp("drive"), 8.0, 4.0)
 
 
 @pytest.fixture(scope="session")

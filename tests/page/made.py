@@ -1,6 +1,9 @@
 """A recording under way for tests: frames through the real journal, as a recorder would write them."""
 
-from collections.abc import Callable
+import os
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -15,9 +18,10 @@ from recorder.store import RecordingStore
 
 
 def channel_of(name: str) -> Channel:
-    """A channel at a place, gauge where it is a pressure."""
+    """A channel at a place, gauge where it is a pressure of the circuit."""
     quantity = place_of(name).quantity
-    return Channel(name, STORED_UNIT[quantity], "vented_gauge" if quantity == "pressure" else None)
+    reference = "absolute" if name == "vacuum" else "vented_gauge"
+    return Channel(name, STORED_UNIT[quantity], reference if quantity == "pressure" else None)
 
 
 Making = Callable[..., "UnderWay"]
@@ -38,6 +42,23 @@ class UnderWay:
         self.store.describe("made", self.description)
         for frame in description_frames(self.description.to_json(), 1, 7, 0, 200):
             self.keep(frame, 0)
+
+    @contextmanager
+    def beating(self) -> Iterator[None]:
+        """Give the sign of life that a recorder gives once a second."""
+        ended = threading.Event()
+
+        def beat() -> None:
+            while not ended.wait(1.0):
+                os.utime(self.folder / "opening.json")
+
+        heart = threading.Thread(target=beat)
+        heart.start()
+        try:
+            yield
+        finally:
+            ended.set()
+            heart.join()
 
     def keep(self, frame: Frame, after_ns: int) -> None:
         """Journal a frame that arrived so long after the start."""

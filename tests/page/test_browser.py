@@ -1,6 +1,9 @@
 """The page in a real browser with a real recorder and an emulated node behind it."""
 
+import contextlib
+import random
 import re
+import socket
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -33,25 +36,36 @@ def browser() -> Iterator[Browser]:
 
 def clock_of(page: Page) -> float:
     """Seconds of the drive that the page shows."""
-    minutes, seconds = re.findall(r"\d+", page.inner_text("#clock"))[:2]
-    return 60.0 * float(minutes) + float(seconds)
+    parts = page.inner_text("#clock").split(" ")[0].split(":")
+    return float(sum(int(part) * 60**power for power, part in enumerate(reversed(parts))))
 
 
-def test_record_unplug_mark_stop_review_and_write_a_sheet(browser: Browser, replaying: Replaying, tmp_path: Path):
+def free_port() -> int:
+    """A port below those that the system gives out, so that nobody takes it while the page is away."""
+    while True:
+        with contextlib.suppress(OSError), socket.socket() as probe:
+            port = random.randrange(20_000, 32_000)
+            probe.bind(("127.0.0.1", port))
+            return port
+
+
+def test_record_unplug_mark_stop_review_and_write_a_sheet(
+    browser: Browser, replaying: Replaying, drive: Path, tmp_path: Path
+):
     served = serve(tmp_path / "out")
-    host, number = replaying.start(BEFORE, 90.0, "--tcp").removeprefix("socket://").split(":")
+    host, number = replaying.start(drive, 90.0, "--tcp").removeprefix("socket://").split(":")
     relay = Relay(host, int(number), cut_after=160_000)
     desk, phone = Watched(browser, DESK), Watched(browser, PHONE, "dark")
     try:
         record_from_the_form(desk.page, served, f"socket://127.0.0.1:{relay.port}")
         phone.page.goto(desk.page.url)
         watch_mark_and_compare(desk.page, phone.page)
-        expect(desk.page.locator("#nodes")).to_contain_text("1× reconnected", timeout=20_000)
-        expect(desk.page.locator("#headline")).to_contain_text("condenser loses its airflow", timeout=20_000)
+        expect(desk.page.locator("#nodes")).to_contain_text("× reconnected")
+        expect(desk.page.locator("#headline")).to_contain_text("condenser loses its airflow")
         assert phone.fits()
         phone.page.click("#stop")
         for page in (desk.page, phone.page):
-            page.wait_for_url("**/write-up/**", timeout=20_000)
+            page.wait_for_url("**/write-up/**")
         review_and_write(desk.page)
         assert phone.fits()
         assert desk.fits()
@@ -91,7 +105,7 @@ def record_from_the_form(page: Page, served: Served, address: str) -> None:
     page.select_option("#f-compressor", "cycling_clutch")
     page.fill("#address", address)
     page.click("#start")
-    page.wait_for_url("**/test/**", timeout=15_000)
+    page.wait_for_url("**/test/**")
 
 
 def watch_mark_and_compare(desk: Page, phone: Page) -> None:
@@ -100,7 +114,8 @@ def watch_mark_and_compare(desk: Page, phone: Page) -> None:
         expect(page.locator("#ladder svg")).to_be_visible(timeout=15_000)
         expect(page.locator("#link")).to_have_text("recording")
     desk.keyboard.press("c")
-    expect(desk.locator("#said")).to_have_text("Marked: Complaint")
+    expect(desk.locator("#marked")).to_contain_text("complaint")
+    desk.wait_for_function("window.heard.includes('Marked: Complaint')")
     expect(phone.locator("#marked")).to_contain_text("complaint")
     phone.click("[data-mark=note]")
     phone.fill("#note-text", "smells sweet, xc")
@@ -120,9 +135,10 @@ def watch_mark_and_compare(desk: Page, phone: Page) -> None:
 def review_and_write(page: Page) -> None:
     """The trace zooms and steps by keyboard; the sheet is written and seen."""
     page.wait_for_selector("#trace .scatterlayer .trace")
-    whole = page.get_attribute("#trace", "data-window")
+    expect(page.locator("#trace")).to_have_attribute("data-window", re.compile("^0.0 "))
+    whole = page.get_attribute("#trace", "data-window") or ""
     page.keyboard.press("k")
-    expect(page.locator("#trace")).not_to_have_attribute("data-window", whole or "")
+    expect(page.locator("#trace")).not_to_have_attribute("data-window", whole)
     expect(page.locator("#step")).to_contain_text("1 of ")
     page.click("#write")
     seen = "[...document.querySelectorAll('.papers img')].some(i => i.complete && i.naturalWidth > 500)"
@@ -134,31 +150,31 @@ def review_and_write(page: Page) -> None:
 
 
 def test_a_page_that_was_lost_comes_back_catches_up_and_the_recording_went_on(
-    browser: Browser, replaying: Replaying, tmp_path: Path
+    browser: Browser, replaying: Replaying, drive: Path, tmp_path: Path
 ):
-    served = serve(tmp_path)
-    port = served.port
+    port = free_port()
+    served = serve(tmp_path, "--port", str(port))
     name = served.post(
-        "/api/record", {"job": {"refrigerant": "R-134a"}, "addresses": [replaying.start(BEFORE, 40.0, "--tcp")]}
+        "/api/record", {"job": {"refrigerant": "R-134a"}, "addresses": [replaying.start(drive, 40.0, "--tcp")]}
     )
     watched = Watched(browser, PHONE)
     watched.page.goto(f"{served.base}/test/{name.json()['name']}")
-    expect(watched.page.locator("#link")).to_have_text("recording", timeout=15_000)
+    expect(watched.page.locator("#link")).to_have_text("recording")
     until(lambda: clock_of(watched.page) > 20.0)
     served.end()
-    expect(watched.page.locator("#link")).to_contain_text("page lost", timeout=5_000)
+    expect(watched.page.locator("#link")).to_contain_text("page lost")
     stood = clock_of(watched.page)
     journal = next((tmp_path / name.json()["name"]).glob("*.journal"))
     size = journal.stat().st_size
     until(lambda: journal.stat().st_size > size + 20_000)
     again = serve(tmp_path, "--port", str(port))
     try:
-        expect(watched.page.locator("#link")).to_have_text("recording", timeout=15_000)
+        expect(watched.page.locator("#link")).to_have_text("recording")
         until(lambda: clock_of(watched.page) > stood + 40.0)
         strip = watched.page.evaluate("fetch('/api/list').then(r => r.json()).then(l => l.entries.map(e => e.state))")
         assert strip == ["under_way"]
         assert again.post(f"/api/stop/{name.json()['name']}").status == 200
-        watched.page.wait_for_url("**/write-up/**", timeout=15_000)
+        watched.page.wait_for_url("**/write-up/**")
     finally:
         again.end()
         watched.page.context.close()
@@ -175,9 +191,9 @@ def test_the_demo_is_one_press_and_says_how_fast_it_plays(browser: Browser, tmp_
         page.goto(served.base)
         expect(page.locator("main")).to_contain_text("30 times faster")
         page.click("#demo")
-        page.wait_for_url("**/test/**", timeout=15_000)
-        expect(page.locator("#clock")).to_contain_text("30×", timeout=15_000)
-        expect(page.locator("#pumping")).to_contain_text("running", timeout=10_000)
+        page.wait_for_url("**/test/**")
+        expect(page.locator("#clock")).to_contain_text("30×")
+        expect(page.locator("#pumping")).to_contain_text("running")
         page.click("#passenger")
         expect(page.locator(".passenger-caution")).to_have_text(
             "For the passenger. The driver never looks at this page."
@@ -185,7 +201,7 @@ def test_the_demo_is_one_press_and_says_how_fast_it_plays(browser: Browser, tmp_
         expect(page.locator("#strips")).to_be_hidden()
         assert watched.fits()
         page.click("#stop")
-        page.wait_for_url("**/write-up/**", timeout=15_000)
+        page.wait_for_url("**/write-up/**")
         assert watched.complaints == []
     finally:
         served.end()
@@ -213,25 +229,31 @@ def test_every_screen_passes_axe(browser: Browser, page: Served, live_name: str,
 
 @pytest.fixture(scope="module")
 def live_name(page: Served) -> Iterator[str]:
-    """A recording under way on the shared page."""
-    name = page.post("/api/demo").json()["name"]
+    """A recording under way on the shared page, at a speed that no test sees the end of."""
+    node = Replaying()
+    port = node.start(BEFORE, 2.0, "--tcp")
+    name = page.post("/api/record", {"job": {"refrigerant": "R-134a"}, "addresses": [port]}).json()["name"]
     yield name
     page.post(f"/api/stop/{name}")
     until((page.out / name / "seal.json").exists)
+    node.end()
 
 
 def test_everything_can_be_reached_and_pressed_by_keyboard(browser: Browser, page: Served, live_name: str):
     watched = Watched(browser, DESK)
     watched.page.goto(f"{page.base}/test/{live_name}")
     watched.page.wait_for_selector("#ladder svg")
-    reached: list[str] = []
-    for _ in range(60):
+    missing = {"stop", "guided-start", "complaint", "note", "repaired", "units", "sound", "passenger"}
+    for _ in range(120):
         watched.page.keyboard.press("Tab")
-        reached.append(watched.page.evaluate(ON))
-    for wanted in ("stop", "guided-start", "complaint", "note", "repaired", "units", "sound", "passenger"):
-        assert wanted in reached
-    outline = watched.page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
-    assert outline != "none"
+        reached = watched.page.evaluate(ON)
+        if reached in missing:
+            missing.remove(reached)
+            outline = watched.page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+            assert outline != "none", reached
+        if not missing:
+            break
+    assert not missing
     watched.page.context.close()
 
 
@@ -258,7 +280,7 @@ def test_a_guided_test_is_begun_confirmed_and_seen_on_both_pages(browser: Browse
 def test_each_chart_says_in_words_what_it_shows(browser: Browser, page: Served, live_name: str):
     watched = Watched(browser, DESK)
     watched.page.goto(f"{page.base}/test/{live_name}")
-    expect(watched.page.locator("#ladder-words")).to_contain_text("condensing", timeout=10_000)
+    expect(watched.page.locator("#ladder-words")).to_contain_text("condensing")
     expect(watched.page.locator("#strips-words")).to_contain_text("Up to")
     for chart in ("#ladder svg", "#strips canvas"):
         assert watched.page.get_attribute(chart, "aria-labelledby")
@@ -270,9 +292,8 @@ def test_channels_are_put_to_their_places_by_dragging_and_by_keyboard(browser: B
     desk = watched.page
     desk.goto(f"{page.base}/fit-up")
     expect(desk.locator("[data-place=vent] .clip")).to_contain_text("vent")
-    # The keyboard first: while a drag is not quite over the browser swallows keys.
     desk.get_by_label("Place of liquid line of node replay").focus()
-    desk.keyboard.type("discharge")
+    desk.keyboard.type("di")
     expect(desk.locator("[data-place=discharge_line] .clip")).to_contain_text("liquid line")
     expect(desk.locator("[data-place=liquid_line]")).to_contain_text("no subcooling")
     expect(desk.get_by_label("Place of liquid line of node replay")).to_be_focused()
@@ -316,6 +337,8 @@ def test_a_pressure_near_its_limit_warns_by_screen_and_sound(browser: Browser, t
         "window.tones = 0; const own = OscillatorNode.prototype.start;"
         "OscillatorNode.prototype.start = function (...a) { window.tones += 1; return own.apply(this, a); };"
     )
+    beating = contextlib.ExitStack()
+    beating.enter_context(made.beating())
     try:
         phone.goto(f"{served.base}/test/{made.folder.name}")
         expect(phone.locator("#ladder svg")).to_contain_text("1400 kPa")
@@ -331,5 +354,6 @@ def test_a_pressure_near_its_limit_warns_by_screen_and_sound(browser: Browser, t
         assert watched.fits()
         assert watched.complaints == []
     finally:
+        beating.close()
         served.end()
         phone.context.close()

@@ -10,11 +10,9 @@ from recorder.calibrate import known_calibrations
 from recorder.places import PLACES
 from recorder.recording import open_recording
 from recorder.sealing import seal
-from tests.conftest import ROOT, Replaying
+from tests.conftest import Replaying
 from tests.page.conftest import Served, serve, until
 from tests.page.made import Making
-
-BEFORE = ROOT / "recordings" / "minibus-7-before"
 
 
 def test_every_place_of_the_board_says_what_its_absence_costs():
@@ -49,13 +47,13 @@ def test_an_address_that_is_an_option_is_refused(page: Served):
 
 
 def test_a_node_is_asked_and_recorded_with_its_channels_where_the_technician_put_them(
-    replaying: Replaying, tmp_path: Path
+    replaying: Replaying, drive: Path, tmp_path: Path
 ):
     served = serve(tmp_path)
     try:
-        address = replaying.start(BEFORE, 60.0, "--tcp")
+        address = replaying.start(drive, 60.0, "--tcp")
         (node,) = served.post("/api/find", {"addresses": [address]}).json()["nodes"]
-        assert (node["address"], node["node"], len(node["channels"])) == (address, "replay", 10)
+        assert (node["address"], node["node"], len(node["channels"])) == (address, "replay", 12)
         asked = {
             "job": {"vehicle": "Minibus 7"},
             "addresses": [address],
@@ -71,7 +69,7 @@ def test_a_node_is_asked_and_recorded_with_its_channels_where_the_technician_put
         until(lambda: not (tmp_path / name / "opening.json").exists())
     finally:
         served.end()
-    recording, source = open_recording(tmp_path / name), open_recording(BEFORE)
+    recording, source = open_recording(tmp_path / name), open_recording(drive)
     rows = recording.streams[0].data
     assert rows["return_air"].to_list()[:50] == source.streams[0].data["vent"].to_list()[:50]
     (mark,) = recording.marks

@@ -132,7 +132,7 @@ def ended_of(folder: Path, break_it: Callable[[], object]) -> str:
         with follower.listening() as queue:
             assert json.loads(await queue.get() or "")["whole"]
             break_it()
-            async with asyncio.timeout(20.0):
+            async with asyncio.timeout(60.0):
                 while True:
                     told = json.loads(await queue.get() or "{}")
                     if told.get("ended"):

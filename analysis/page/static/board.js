@@ -17,6 +17,8 @@ export class Board {
     this.lost = {};
     this.turn = 0;
     this.typing = null;
+    this.dragged = null;
+    this.dropped = null;
   }
 
   show(nodes, moves) {
@@ -46,7 +48,7 @@ export class Board {
       const {lost, blind} = await order("/api/missing", {places: this.chips().map((c) => c.at)});
       if (turn !== this.turn) return;
       this.lost = lost;
-      this.draw();
+      this.costs();
       const list = make("ul");
       list.append(...blind.map((text) => make("li", text)));
       this.missing.replaceChildren(blind.length ? list : make("p", "Every kind of fault can be looked for."));
@@ -55,8 +57,16 @@ export class Board {
     }
   }
 
+  // What an empty place costs, put in where it stands: an answer never moves what a hand is on.
+  costs() {
+    for (const slot of this.host.querySelectorAll("[data-place].empty")) {
+      slot.querySelector("span").textContent = this.lost[slot.dataset.place] ?? "";
+    }
+  }
+
   draw() {
-    if (this.typing?.isConnected) return; // a list that is being typed in stays; it is drawn when that is over
+    // A list that is being typed in and a channel that is being dragged stay; both draw when they are over.
+    if (this.dragged || this.typing?.isConnected) return;
     const focused = document.activeElement?.closest?.("[data-chip]")?.dataset.chip;
     const chips = this.chips();
     const usual = new Set(this.groups.flatMap((g) => g.places));
@@ -79,7 +89,7 @@ export class Board {
     const slot = make("li", "", {"data-place": name, class: held.length ? "held" : "empty"});
     slot.append(make("b", this.places[name].title));
     if (held.length) slot.append(...held.map((chip) => this.chip(chip)));
-    else if (this.lost[name]) slot.append(make("span", this.lost[name]));
+    else slot.append(make("span", this.lost[name] ?? ""));
     slot.addEventListener("dragover", (event) => {
       if (this.dragged && this.fits(this.dragged, name)) {
         event.preventDefault();
@@ -89,7 +99,7 @@ export class Board {
     slot.addEventListener("dragleave", () => slot.classList.remove("over"));
     slot.addEventListener("drop", (event) => {
       event.preventDefault();
-      if (this.dragged) this.move(this.dragged, name);
+      this.dropped = name;
     });
     return slot;
   }
@@ -109,13 +119,16 @@ export class Board {
     own.append(select);
     own.addEventListener("dragstart", (event) => {
       this.dragged = chip;
+      this.dropped = null;
       event.dataTransfer.setData("text/plain", key);
       event.dataTransfer.effectAllowed = "move";
       for (const slot of this.host.querySelectorAll("[data-place]")) slot.classList.toggle("fits", this.fits(chip, slot.dataset.place));
     });
+    // The move waits for the drag's end: until then the browser swallows keys, and what is dragged must stay.
     own.addEventListener("dragend", () => {
       this.dragged = null;
-      this.draw();
+      if (this.dropped && this.fits(chip, this.dropped) && chip.at !== this.dropped) this.move(chip, this.dropped);
+      else this.draw();
     });
     return own;
   }
