@@ -232,7 +232,7 @@ async def guided(request: Request) -> JSONResponse:
     asked = await json_of(request)
     follower = request.app.state.feed.follower(request.path_params["name"])
     if asked.get("confirm"):
-        follower.confirm_guided()
+        follower.confirm_guided(asked["confirm"])
     else:
         follower.start_guided(str(asked.get("test", "")))
     return JSONResponse({})

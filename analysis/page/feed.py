@@ -70,10 +70,10 @@ class Follower:
         self.guided = GuidedRun(guided_test(name), self.live.now_s) if name else None
         self._tell({"guided": self.guided.told(self.live) if self.guided else None})
 
-    def confirm_guided(self) -> None:
-        """The technician says that a step is done."""
+    def confirm_guided(self, step: object) -> None:
+        """The technician says that a step is done; one that another page confirmed already is not confirmed twice."""
         if self.guided is not None:
-            self.guided.confirmed = True
+            self.guided.confirm(step)
 
     def _whole(self) -> dict[str, Any]:
         return {
@@ -150,10 +150,9 @@ class Follower:
     def _advance_guided(self) -> None:
         if self.guided is None:
             return
-        marked = self.guided.look(self.live)
-        if marked is not None:
+        for due in self.guided.look(self.live, [str(mark["kind"]) for mark in self._marks]):
             with contextlib.suppress(InputError):
-                under_way.mark(self.folder, *marked)
+                under_way.mark(self.folder, *due)
         told = self.guided.told(self.live)
         if told != self._guided_told:
             self._guided_told = told

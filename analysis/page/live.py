@@ -164,6 +164,11 @@ class LiveRecording:
             return None
         return max(pair[1] for pair in part) - min(pair[0] for pair in part)
 
+    def value(self, name: str) -> float | None:
+        """A channel's latest value; None where there is none, or it is stale."""
+        reading = self.readings().get(name)
+        return None if reading is None or reading.stale else reading.value
+
     def ladder(self) -> Ladder:
         """The ladder now."""
         return ladder_of(self.readings(), self.job, self.pumping_told)

@@ -5,11 +5,14 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from analysis.diagnose import diagnose
 from analysis.page.guided import GuidedRun, guided_test, guided_tests
 from analysis.page.live import LiveRecording
 from recorder.errors import InputError
 from recorder.jobsheet import MARK_KINDS
+from recorder.marks import Mark, append_mark
 from recorder.places import PLACES
+from recorder.recording import open_recording
 from tests.page.made import Making, UnderWay
 
 PLACED = ("low_side", "high_side", "suction_line", "liquid_line", "vent", "ambient", "engine_speed", "vacuum")
@@ -34,15 +37,17 @@ class Rehearsed:
         for _ in range(seconds):
             self.made.send(row)
             self.live.look()
-            marked = self.run.look(self.live)
-            if marked:
-                self.marks.append(marked[0])
+            for kind, text in self.run.look(self.live, self.marks):
+                self.marks.append(kind)
+                at_ns = round(self.live.now_s * 1e9)
+                host = self.made.host
+                append_mark(self.made.folder, Mark(host.utc_ns + at_ns, kind, text, host.monotonic_ns + at_ns))
         return self
 
-    def confirm(self) -> "Rehearsed":
+    def confirm(self, row: np.ndarray = RUNNING) -> "Rehearsed":
         assert self.run.told(self.live)["by_hand"]
-        self.run.confirmed = True
-        return self.seconds(RUNNING, 1)
+        self.run.confirm(self.step)
+        return self.seconds(row, 1)
 
     @property
     def step(self) -> int:
@@ -87,19 +92,40 @@ def test_the_cold_static_test_needs_three_minutes_of_stillness(rehearsed: Callab
     assert test.marks == ["note"]
 
 
-def test_the_vacuum_hold_marks_the_pump_and_waits_ten_minutes(rehearsed: Callable[[str], Rehearsed]):
-    test = rehearsed("vacuum_hold").confirm()
-    assert test.marks == ["vacuum"]
-    test.confirm().seconds(RESTING, 590)
+PULLED = np.array([-101.0, -101.0, 20.0, 20.0, 20.0, 20.0, 0.0, 0.05])
+
+
+def test_the_vacuum_hold_marks_pump_and_valve_so_that_the_analysis_calls_a_tight_circuit_tight(
+    rehearsed: Callable[[str], Rehearsed],
+):
+    test = rehearsed("vacuum_hold").confirm().seconds(RESTING, 5)
+    assert (test.step, test.marks) == (2, ["recovery"]), "full of air still: it does not pump"
+    test.seconds(PULLED, 60).confirm(PULLED)
+    assert test.marks == ["recovery", "vacuum", "note"]
+    test.seconds(PULLED, 620)
     assert not test.over
-    assert test.seconds(RESTING, 20).over
+    assert test.seconds(PULLED, 20).over
+    (hold,) = diagnose(open_recording(test.made.folder), "test").vacuum
+    assert hold.reading == "tight", hold.says
+    assert hold.end_s - hold.start_s > 600.0
+
+
+def test_a_switch_that_was_on_already_is_a_note_and_after_an_off_it_is_a_mark(rehearsed: Callable[[str], Rehearsed]):
+    test = rehearsed("road_test").confirm()
+    assert test.marks == ["engine_on", "ac_on"], "nothing told that it ran"
+    test.live.pumping_told = True
+    for marked, expected in (((), "note"), (("ac_on",), "note"), (("ac_off",), "ac_on"), (("ac_off", "ac_on"), "note")):
+        again = GuidedRun(guided_test("road_test"), test.live.now_s)
+        again.look(test.live)
+        again.confirm(1)
+        assert again.look(test.live, marked)[1][0] == expected, marked
 
 
 def test_recharge_marks_charging_and_recharged_and_waits_until_it_settles(rehearsed: Callable[[str], Rehearsed]):
     test = rehearsed("recharge_settle").confirm().confirm()
     assert test.marks == ["charging", "recharged"]
     test.seconds(RUNNING, 3)
-    assert test.marks[-1] == "ac_on"
+    assert test.marks[-2:] == ["engine_on", "ac_on"]
     for minute in range(4):
         test.seconds(RUNNING + np.array([0, 80.0 * minute, 0, 0, 4.0 - minute, 0, 0, 0]), 30)
     assert not test.over
@@ -111,7 +137,7 @@ def test_idle_and_raised_idle_watches_the_engine_speed(rehearsed: Callable[[str]
     assert test.step == 3
     assert test.seconds(RUNNING, 60).step == 3, "still idling"
     test.seconds(RAISED, 2)
-    assert test.marks == ["ac_on", "raised_idle"]
+    assert test.marks == ["engine_on", "ac_on", "raised_idle"]
     assert test.seconds(RAISED, 185).over
 
 
@@ -124,6 +150,13 @@ def test_the_road_test_says_when_half_an_hour_is_recorded(rehearsed: Callable[[s
     assert "write-up" in test.run.told(test.live)["says"]
 
 
+def test_a_step_that_another_page_confirmed_is_not_confirmed_twice(rehearsed: Callable[[str], Rehearsed]):
+    test = rehearsed("recharge_settle").confirm()
+    test.run.confirm(1)
+    test.seconds(RESTING, 3)
+    assert (test.step, test.marks) == (2, ["charging"])
+
+
 def test_there_are_six_and_each_keeps_to_the_protocol():
     found = guided_tests()
     assert len(found) == 6
@@ -132,7 +165,7 @@ def test_there_are_six_and_each_keeps_to_the_protocol():
         assert module.CAUTION, name
         assert module.ENOUGH, name
         assert set(module.NEEDS) <= set(PLACES), name
-        assert all(step.mark is None or step.mark[0] in MARK_KINDS for step in module.STEPS), name
+        assert all(kind in MARK_KINDS for step in module.STEPS for kind, _ in step.marks), name
 
 
 def test_what_it_cannot_watch_without_is_told(under_way: Making):

@@ -5,7 +5,7 @@ Each states ``TITLE``, ``CAUTION``, ``NEEDS`` (places that let it watch by itsel
 
 import importlib
 import pkgutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from types import ModuleType
 from typing import Any, Protocol
@@ -14,6 +14,7 @@ from analysis.page.ladder import Ladder
 from recorder.errors import InputError
 from recorder.places import PLACES
 
+SWITCHES = {"engine_on": "engine_off", "ac_on": "ac_off"}
 ENGINE_TURNS = 200.0
 """Engine speed above which it runs [1/min] (common practice, no source)."""
 
@@ -33,6 +34,10 @@ class Seen(Protocol):
 
     def spread(self, name: str, seconds: float) -> float | None:
         """Largest less smallest value of a line over the last seconds."""
+        ...
+
+    def value(self, name: str) -> float | None:
+        """A channel's latest value, if it is not stale."""
         ...
 
 
@@ -68,13 +73,13 @@ class Watch:
 class Step:
     """One thing to do. ``done`` sees that it happened; None means that only the technician can say so.
 
-    ``mark`` (kind, text) is set when it is done. ``enough_s`` is how long it takes when all is well, for the progress
+    ``marks`` (kind, text) are set when it is done. ``enough_s`` is how long it takes when all is well, for the progress
     that people see.
     """
 
     says: str
     done: Callable[[Watch], bool] | None = None
-    mark: tuple[str, str] | None = None
+    marks: tuple[tuple[str, str], ...] = ()
     enough_s: float | None = None
 
 
@@ -107,19 +112,27 @@ class GuidedRun:
         self._steps: tuple[Step, ...] = test.STEPS
         self._index = 0
         self._began_s = now_s
-        self.confirmed = False
+        self._confirmed = False
+        self._ran: bool | None = None
 
-    def look(self, seen: Seen) -> tuple[str, str] | None:
-        """Watch the step; returns a mark to set, if one is due now."""
+    def confirm(self, step: object) -> None:
+        """Take the technician's word for a step, counted from 1, if it is the one under way."""
+        self._confirmed = self._confirmed or step == self._index + 1
+
+    def look(self, seen: Seen, marked: Sequence[str] = ()) -> tuple[tuple[str, str], ...]:
+        """Watch the step; returns the marks that are due now. ``marked`` are the kinds set so far, in their order."""
         if self._index >= len(self._steps):
-            return None
+            return ()
         step = self._steps[self._index]
         watch = Watch(seen, seen.now_s - self._began_s)
-        if not (self.confirmed or (step.done is not None and step.done(watch))):
-            return None
+        if self._ran is None:
+            self._ran = _runs(watch)
+        if not (self._confirmed or (step.done is not None and step.done(watch))):
+            return ()
+        ran, self._ran = self._ran, None
         self._index += 1
-        self._began_s, self.confirmed = seen.now_s, False
-        return step.mark
+        self._began_s, self._confirmed = seen.now_s, False
+        return tuple(_as_it_was(kind, text, marked, ran=ran) for kind, text in step.marks)
 
     def told(self, seen: Seen) -> dict[str, Any]:
         """The test and its step in words."""
@@ -138,3 +151,16 @@ class GuidedRun:
             "enough_s": step.enough_s if step else None,
             "over": over,
         }
+
+
+def _runs(watch: Watch) -> bool:
+    return watch.ladder.pumping is True
+
+
+def _as_it_was(kind: str, text: str, marked: Sequence[str], *, ran: bool) -> tuple[str, str]:
+    """A switching on as a note where it was on already: a mark would say of all that came before that it was off."""
+    off = SWITCHES.get(kind)
+    last = next((one for one in reversed(marked) if one in (kind, off)), None)
+    if off is None or last == off or (last is None and not ran):
+        return kind, text
+    return "note", text or f"{kind.replace('_', ' ')} before"

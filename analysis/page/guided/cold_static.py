@@ -19,6 +19,6 @@ STEPS = (
     Step("The vehicle has stood overnight, in the shade, engine cold. Confirm it."),
     Step(
         "Engine off, doors shut. Three minutes of stillness.", _still,
-        ("note", "static pressure recorded"), enough_s=STILL_S,
+        (("note", "static pressure recorded"),), enough_s=STILL_S,
     ),
 )  # fmt: skip

@@ -19,8 +19,11 @@ def _raised(watch: Watch) -> bool:
 
 
 STEPS = (
-    Step("Stand, engine idling, cooling full on, blower high, recirculation. Confirm.", mark=("ac_on", "idle test")),
+    Step(
+        "Stand, engine idling, cooling full on, blower high, recirculation. Confirm.",
+        marks=(("engine_on", "idle test"), ("ac_on", "idle test")),
+    ),
     Step("Idle for three minutes.", _idled, enough_s=EACH_S),
-    Step("Raise the engine to about 1500 1/min and hold it.", _raised, ("raised_idle", "")),
-    Step("Hold it for three minutes.", _idled, ("note", "raised idle recorded"), enough_s=EACH_S),
+    Step("Raise the engine to about 1500 1/min and hold it.", _raised, (("raised_idle", ""),)),
+    Step("Hold it for three minutes.", _idled, (("note", "raised idle recorded"),), enough_s=EACH_S),
 )

@@ -20,10 +20,17 @@ def _settled(watch: Watch) -> bool:
 
 
 STEPS = (
-    Step("Start charging. Confirm.", mark=("charging", "")),
-    Step("When the rated mass is in, close the machine. Confirm.", mark=("recharged", "")),
-    Step("Start the engine, cooling full on, blower high, recirculation.", _runs, ("ac_on", "after recharge")),
+    Step("Start charging. Confirm.", marks=(("charging", ""),)),
+    Step("When the rated mass is in, close the machine. Confirm.", marks=(("recharged", ""),)),
     Step(
-        "Let it run until vent air and high side hold for two minutes.", _settled, ("note", "settled"), enough_s=480.0
+        "Start the engine, cooling full on, blower high, recirculation.",
+        _runs,
+        (("engine_on", "after recharge"), ("ac_on", "after recharge")),
+    ),
+    Step(
+        "Let it run until vent air and high side hold for two minutes.",
+        _settled,
+        (("note", "settled"),),
+        enough_s=480.0,
     ),
 )

@@ -22,10 +22,15 @@ def _driven(watch: Watch) -> bool:
 
 
 STEPS = (
-    Step("Cooling full on. Passenger holds this page; driver drives. Confirm.", mark=("ac_on", "road test")),
+    Step(
+        "Cooling full on. Passenger holds this page; driver drives. Confirm.",
+        marks=(("engine_on", "road test"), ("ac_on", "road test")),
+    ),
     Step("Five minutes to settle.", _warm, enough_s=WARM_S),
     Step(
-        "Drive the roads of the complaint, stops included. Press Complaint whenever it blows warm.", _driven,
-        ("note", "road test recorded"), enough_s=DRIVE_S,
+        "Drive the roads of the complaint, stops included. Press Complaint whenever it blows warm.",
+        _driven,
+        (("note", "road test recorded"),),
+        enough_s=DRIVE_S,
     ),
-)  # fmt: skip
+)

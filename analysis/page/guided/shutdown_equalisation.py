@@ -30,6 +30,8 @@ def _met(watch: Watch) -> bool:
 
 STEPS = (
     Step("Run with full cooling until the high side holds steady for a minute.", _running, enough_s=60.0),
-    Step("Switch the engine off. Leave everything as it is.", _stopped, ("engine_off", "shutdown for equalisation")),
-    Step("Wait until both sides meet. Do not touch anything.", _met, ("note", "equalisation recorded"), enough_s=180.0),
+    Step("Switch the engine off. Leave everything as it is.", _stopped, (("engine_off", "shutdown for equalisation"),)),
+    Step(
+        "Wait until both sides meet. Do not touch anything.", _met, (("note", "equalisation recorded"),), enough_s=180.0
+    ),
 )

@@ -17,6 +17,7 @@ let painting = false;
 let drawn = 0;
 let spoken = -Infinity;
 let lastEpisodes = "";
+let guidedTold = "";
 
 function paint() {
   painting = false;
@@ -91,30 +92,45 @@ function showCue(cue) {
   by("cue").textContent = cue ?? "";
 }
 
+// Drawn anew only when the step changes: a button that is being pressed stays where it is.
 function showGuided(guided) {
   by("guided").hidden = !guided;
   by("guided-choose").hidden = Boolean(guided);
-  if (!guided) return;
+  const {since_s: since = 0, ...step} = guided ?? {};
+  const told = JSON.stringify(step);
+  if (told !== guidedTold) {
+    guidedTold = told;
+    if (guided) drawGuided(guided);
+  }
+  if (!guided?.enough_s || guided.over) return;
+  by("guided").querySelector("progress").value = Math.min(since, guided.enough_s);
+  by("guided").querySelector(".since").textContent = `${clock(since)} of about ${clock(guided.enough_s)}`;
+}
+
+function drawGuided(guided) {
   const parts = [make("p", `${guided.title}, step ${Math.min(guided.step, guided.steps.length)} of ${guided.steps.length}`)];
   parts.push(make("p", guided.says, {class: "do"}), make("p", guided.caution, {class: "quiet"}));
   if (!guided.over && guided.lacking.length) parts.push(make("p", `Without ${guided.lacking.join(" and ")} it cannot watch by itself: press Done already when a step is done.`, {class: "wrong"}));
-  if (!guided.over && guided.enough_s) {
-    const bar = make("progress", "", {max: guided.enough_s, "aria-label": "Recorded of what is usually enough"});
-    bar.value = Math.min(guided.since_s, guided.enough_s);
-    parts.push(bar, make("p", `${clock(guided.since_s)} of about ${clock(guided.enough_s)}`));
-  }
+  if (!guided.over && guided.enough_s) parts.push(make("progress", "", {max: guided.enough_s, "aria-label": "Recorded of what is usually enough"}), make("p", "", {class: "since"}));
   const buttons = make("p", "", {class: "actions"});
-  if (!guided.over) {
-    const done = make("button", guided.by_hand ? "Confirm" : "Done already", {type: "button", class: guided.by_hand ? "strong" : ""});
-    done.addEventListener("click", () => order(`/api/guided/${name}`, {confirm: true}).catch((r) => say(r.message)));
-    buttons.append(done);
-  }
-  const end = make("button", guided.over ? "Close" : "Leave the test", {type: "button"});
-  end.addEventListener("click", () => order(`/api/guided/${name}`, {test: ""}).catch((r) => say(r.message)));
-  buttons.append(end);
-  const focused = by("guided").contains(document.activeElement) ? [...by("guided").querySelectorAll("button")].indexOf(document.activeElement) : -1;
+  if (!guided.over) buttons.append(guidedButton(guided.by_hand ? "Confirm" : "Done already", {confirm: guided.step}, guided.by_hand ? "strong" : ""));
+  buttons.append(guidedButton(guided.over ? "Close" : "Leave the test", {test: ""}, ""));
+  const focused = [...by("guided").querySelectorAll("button")].indexOf(document.activeElement);
   by("guided").replaceChildren(...parts, buttons);
-  if (focused >= 0) by("guided").querySelectorAll("button")[focused]?.focus();
+  by("guided").querySelectorAll("button")[focused]?.focus();
+}
+
+// Pressed once a step, and the step goes along: nobody confirms the next one unread.
+function guidedButton(words, values, kind) {
+  const button = make("button", words, {type: "button", class: kind});
+  button.addEventListener("click", () => {
+    button.disabled = true;
+    order(`/api/guided/${name}`, values).catch((reason) => {
+      say(reason.message);
+      button.disabled = false;
+    });
+  });
+  return button;
 }
 
 function take(message) {
