@@ -21,6 +21,7 @@ from analysis.timeline import Floats, Timeline
 from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
 LIMITS = limit_table(
+    Limit("unexplained", 20.0, "s", "a longer rest without a reason may be the driver's; " + PRACTICE),
     Limit("samples_a_phase", 4.0, "samples", "fewer in a typical on or off time lose cycles; " + PRACTICE),
 )
 MEDIAN_EFFICIENCY = 1.2533141373155003
@@ -34,13 +35,20 @@ def cycling_of(
     """Measure each stretch in which cooling stayed asked for; stretches without a cycle are left out."""
     if running.basis == "none":
         return ()
-    switched_off = [stop.at_s for stop in stops if stop.why in ("driver", "not_recorded")]
+    switched_off = [stop.at_s for stop in stops if _may_have_been_switched_off(stop)]
     found: list[Cycling] = []
     for first_s, last_s in _stretches(timeline, operating, switched_off):
         runs = [run for run in running.runs if run.end_s > first_s and run.start_s < last_s]
         if len(runs) > 1:
             found.append(_measure(timeline, derived, runs, _control_cycles(runs, stops)))
     return tuple(found)
+
+
+def _may_have_been_switched_off(stop: Stop) -> bool:
+    """Whether cooling is not known to have stayed asked for: cycling is measured where it did."""
+    rest_s = math.inf if stop.restart_s is None else stop.restart_s - stop.at_s
+    unexplained = stop.why == "unknown" and rest_s > LIMITS["unexplained"].value
+    return unexplained or stop.why in ("driver", "not_recorded")
 
 
 def _stretches(timeline: Timeline, operating: Operating, switched_off: Sequence[float]) -> list[tuple[float, float]]:
