@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.derived import Derived
-from analysis.findings import Equalisation, Static, Stop
+from analysis.findings import Equalisation, Run, Static, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Operating
 from analysis.runs import Running
@@ -30,8 +30,6 @@ LIMITS = limit_table(
     Limit("fan_current", 1.0, "A", PRACTICE),
     Limit("smoothing", 1.0, "s", PRACTICE),
     Limit("slope_over", 1.5, "s", "before and after a crossing; " + PRACTICE),
-    Limit("edge_by_clutch", 0.15, "s", "standard uncertainty of a stop seen at the clutch; " + PRACTICE),
-    Limit("edge_by_pressures", 0.4, "s", "the same, seen in the pressures; " + PRACTICE),
     Limit("line_drop", 20.0, "kPa", "half-width, between coil and low-side port while pumping; " + PRACTICE),
     Limit("steady", 3.0, "kPa a minute", PRACTICE),
     Limit("steady_over", 60.0, "s", PRACTICE),
@@ -54,7 +52,8 @@ def equalisations_of(
         if stop.why == "not_recorded":
             continue
         until = timeline.duration_s if stop.restart_s is None else stop.restart_s
-        rest = _Rest(timeline, derived, operating, running.basis, run.end_s, until, stop.why)
+        u_start_s = running.u_edge_s(timeline.step_s)
+        rest = _Rest(timeline, derived, operating, run, until, stop.why, u_start_s)
         measured_rest = rest.measure(low, high)
         if measured_rest is not None:
             found.append(measured_rest)
@@ -69,20 +68,20 @@ class _Rest:
         timeline: Timeline,
         derived: Derived,
         operating: Operating,
-        basis: str,
-        start_s: float,
+        run: Run,
         until_s: float,
         why: str,
+        u_start_s: float,
     ) -> None:
         self._timeline, self._derived, self._operating = timeline, derived, operating
-        self._start_s, self._until_s, self._why = start_s, until_s, why
-        edge = LIMITS["edge_by_clutch" if basis == "clutch" else "edge_by_pressures"].value
-        self._u_start_s = combine(edge, timeline.step_s * UNIFORM / 2.0)
+        self._run, self._start_s, self._until_s, self._why = run, run.end_s, until_s, why
+        self._u_start_s = u_start_s
 
     def measure(self, low: Floats, high: Floats) -> Equalisation | None:
         line = self._timeline
         first, last = line.index(self._start_s), line.index(self._until_s - line.step_s)
-        before = slice(line.index(self._start_s - 2.0), first + 1)
+        # A run of under two seconds has no longer level: what stood before it was a rest.
+        before = slice(line.index(max(self._start_s - 2.0, self._run.start_s + line.step_s / 2.0)), first + 1)
         d0 = _median(high[before]) - _median(low[before])
         lasting = self._until_s - self._start_s
         if not d0 >= LIMITS["least_difference"].value or last - first < 3:

@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from analysis.derived import LIMITS as DERIVED
 from analysis.derived import u_conduction_k
 from analysis.findings import Settling
 from analysis.limits import PRACTICE, Limit, limit_table
@@ -22,7 +23,7 @@ from analysis.step_response import LIMITS as RESPONSE_LIMITS
 from analysis.step_response import Response, constants_of, respond, ringing_period, u_settled
 from analysis.stretches import smoothed, spans_of
 from analysis.timeline import Floats, Signal, Span, Timeline
-from analysis.uncertainty import UNIFORM, Measured, absent, measured
+from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
 LIMITS = limit_table(
     Limit("shortest_window", 120.0, "s", PRACTICE),
@@ -33,6 +34,7 @@ LIMITS = limit_table(
     Limit("least_temperature", 2.5, "K", PRACTICE),
     Limit("speed_step", 200.0, "1/min in 4 s", PRACTICE),
     Limit("road_step", 8.0, "km/h in 4 s", PRACTICE),
+    Limit("bay_drifts", 2.0, "K", "what a clamp's surroundings change while it settles; " + PRACTICE),
     Limit("change_at", 0.7, "s", "standard uncertainty of a change of engine or road speed; " + PRACTICE),
     Limit("least_cycles", 6.0, "1", PRACTICE),
 )
@@ -46,6 +48,7 @@ class Window:
     start_s: float
     end_s: float
     after: str
+    u_start_s: float
     cycle_starts_s: tuple[float, ...] = ()
 
 
@@ -65,13 +68,14 @@ def windows_of(
     edges_of_episodes = [(edge, "episode") for span in disturbed for edge in span]
     changes = sorted([*_changes(timeline, operating), *edges_of_episodes])
     times = [time for time, _ in changes]
-    shortest = LIMITS["shortest_window"].value
+    shortest, u_change_s = LIMITS["shortest_window"].value, LIMITS["change_at"].value
+    u_start_s = running.u_edge_s(timeline.step_s)
     windows: list[Window] = []
     for run in running.runs:
         inside = changes[bisect_right(times, run.start_s + 5.0) : bisect_left(times, run.end_s)]
         edges = [(run.start_s, "compressor start"), *inside, (run.end_s, "")]
         windows.extend(
-            Window(start, end - LIMITS["guard"].value, after)
+            Window(start, end - LIMITS["guard"].value, after, u_start_s if start == run.start_s else u_change_s)
             for (start, after), (end, _) in pairwise(edges)
             if end - start - LIMITS["guard"].value >= shortest
         )
@@ -88,7 +92,7 @@ def _cycling_windows(running: Running, changes: Sequence[float]) -> list[Window]
         inside = tuple(starts[bisect_left(starts, start) : bisect_right(starts, end)])
         if end - start >= LIMITS["shortest_window"].value and len(inside) > LIMITS["least_cycles"].value:
             after = "first start, cycling" if start == starts[0] else "change of operating point, cycling"
-            windows.append(Window(start, end - LIMITS["guard"].value, after, inside))
+            windows.append(Window(start, end - LIMITS["guard"].value, after, LIMITS["change_at"].value, inside))
     return windows
 
 
@@ -127,6 +131,8 @@ def _settling(timeline: Timeline, signal: Signal, window: Window) -> Settling:
     if window.cycle_starts_s:
         t, y = _cycle_means(timeline, values, window)
         before = y[:1]
+        averaged = (last - first + 1) / max(len(y), 1)
+        signal = replace(signal, noise=signal.noise / math.sqrt(averaged))
     good = np.isfinite(y)
     place = signal.channel.id
     if float(np.mean(good)) < 0.9 or not np.isfinite(before).any():
@@ -164,17 +170,28 @@ def _judge(timeline: Timeline, signal: Signal, window: Window, t: Floats, y: Flo
         return Settling(window.start_s, window.end_s, window.after, place, settled, final, no, no, drift, *_none(no))
     time = absent(f"not settled within {length:.0f} s")
     if settled:
-        step = float(np.median(np.diff(t)))
-        u_start = step * UNIFORM if window.after.endswith("start") else LIMITS["change_at"].value
-        smoothing = 0.0 if window.cycle_starts_s else RESPONSE_LIMITS["longest_smoothing"].value
-        part = LIMITS["final_part"].value * length
-        u_settle = u_settled(t, y, response, signal.noise, signal.u_steps, part, smoothing)
-        time = measured(response.settled_s, u_start, u_settle)
+        time = _time(signal, window, t, y, response, combine(u_mean, signal.u_steps))
     overshoot = measured(response.overshoot, signal.noise / abs(change))
     return Settling(
         window.start_s, window.end_s, window.after, place, settled, final, time, overshoot, drift,
         *_shape(t, y, response, settled),
     )  # fmt: skip
+
+
+def _time(signal: Signal, window: Window, t: Floats, y: Floats, response: Response, u_final: float) -> Measured:
+    """Settling time: with what is not known of the start, of the level it began at, and of what a clamp adds."""
+    soon = min(int(np.searchsorted(t, 2.0)), len(y) - 1)
+    rate = abs(float(y[soon] - y[0])) / max(float(t[soon]), 1e-9)
+    u_change = combine(signal.noise, rate * window.u_start_s)
+    pull = DERIVED["clamp_share"].value * UNIFORM * LIMITS["bay_drifts"].value
+    u_band = combine(
+        RESPONSE_LIMITS["band"].value * u_change,
+        signal.u_steps,
+        pull if signal.channel.place.endswith("_line") else 0.0,
+    )
+    smoothing = 0.0 if window.cycle_starts_s else RESPONSE_LIMITS["longest_smoothing"].value
+    u_settle = u_settled(t, y, response, signal.noise, u_final, u_band, smoothing)
+    return measured(response.settled_s, window.u_start_s, float(np.median(np.diff(t))) * UNIFORM / 2.0, u_settle)
 
 
 def _none(why: Measured) -> tuple[Measured, Measured, Measured, float | None, Measured]:

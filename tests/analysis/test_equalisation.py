@@ -172,3 +172,19 @@ def test_the_words_say_where_one_exponential_hardly_holds():
     assert "exponential to r² 1.00" in plain
     assert "hardly one exponential, r² 0." in bent
     assert "to the half" in bent
+
+
+def test_a_stop_after_a_short_run_takes_its_difference_from_that_run():
+    """Half a second of pumping between two rests: the median over two seconds would take in the rest before."""
+    t = np.arange(0.0, 480.0, 0.25)
+    high, low = np.full(len(t), 1500.0), np.full(len(t), 250.0)
+    first, second = (t >= 120.0) & (t < 180.0), t >= 180.5
+    high[first], low[first] = two_volumes(t[first] - 120.0)
+    high[second], low[second] = two_volumes(t[second] - 180.5)
+    clutch = np.where(first | second, 0.0, 13.8)
+    recording = recording_of(t, {"low_side [kPaa]": low, "high_side [kPaa]": high, "clutch [V]": clutch})
+    timeline = timeline_of(recording)
+    assert timeline is not None
+    last = case_of(timeline, recording.job).equalisations[-1]
+    assert last.start_s == pytest.approx(180.5, abs=0.3)
+    assert last.difference_kpa.value == pytest.approx(1250.0)
