@@ -22,6 +22,7 @@ from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
 LIMITS = limit_table(
     Limit("unexplained", 20.0, "s", "a longer rest without a reason may be the driver's; " + PRACTICE),
+    Limit("edges_differ", 0.1, "s", "standard uncertainty, a stop is seen sooner than a start; " + PRACTICE),
     Limit("samples_a_phase", 4.0, "samples", "fewer in a typical on or off time lose cycles; " + PRACTICE),
 )
 MEDIAN_EFFICIENCY = 1.2533141373155003
@@ -74,6 +75,7 @@ def _measure(timeline: Timeline, derived: Derived, runs: Sequence[Run], control:
         np.diff(starts),
     )
     edge_u = math.sqrt(2.0) * timeline.step_s * UNIFORM / 2.0
+    between_u = combine(edge_u, LIMITS["edges_differ"].value)
     cycle_duty = (ends - starts)[: len(period)] / period
     span_s = float(starts[-1] - starts[0])
     cycles = len(runs) - 1
@@ -83,8 +85,8 @@ def _measure(timeline: Timeline, derived: Derived, runs: Sequence[Run], control:
         cycles,
         control,
         median_of(period, edge_u),
-        median_of(on, edge_u),
-        median_of(off, edge_u),
+        median_of(on, between_u),
+        median_of(off, between_u),
         measured(float((ends - starts)[:-1].sum() / span_s), *_scatter(cycle_duty)),
         _low_side_at(timeline, derived, ends[:-1], "stop"),
         _low_side_at(timeline, derived, starts[1:], "start"),

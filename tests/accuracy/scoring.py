@@ -216,9 +216,12 @@ def _cycling(score: Score, findings: Findings, truth: dict[str, Any]) -> None:
         own = runs[inside]
         if len(own) < 6:
             continue
+        for name in ("period", "on", "off"):
+            score.measures[f"cycling {name} s"].truths += 1
         gaps = own[1:, 0] - own[:-1, 1]
         score.measures["cycling period s"].add(c.period_s, float(np.median(np.diff(own[:, 0]))), 0.02, 0.5)
-        score.measures["cycling on s"].add(c.on_s, float(np.median(own[:, 1] - own[:, 0])), 0.05, 0.5)
+        whole = own[1:-1]  # the first run is a pull-down, the last is cut off: neither is a cycle's
+        score.measures["cycling on s"].add(c.on_s, float(np.median(whole[:, 1] - whole[:, 0])), 0.05, 0.5)
         score.measures["cycling off s"].add(c.off_s, float(np.median(gaps)), 0.05, 0.5)
 
 
