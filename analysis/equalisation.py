@@ -30,7 +30,15 @@ LIMITS = limit_table(
     Limit("fan_current", 1.0, "A", PRACTICE),
     Limit("smoothing", 1.0, "s", PRACTICE),
     Limit("slope_over", 1.5, "s", "before and after a crossing; " + PRACTICE),
-    Limit("line_drop", 20.0, "kPa", "half-width, between coil and low-side port while pumping; " + PRACTICE),
+    Limit(
+        "line_drop", 25.0, "kPa", "half-width, the middle of 10-40 kPa between coil and port while pumping; " + PRACTICE
+    ),
+    Limit(
+        "rests_on", 1.3, "1", "times that to 90 %, and the stretch of the tail: then the sides have met; " + PRACTICE
+    ),
+    Limit("tail", 10.0, "s", "or a tenth of the rest, if that is more; " + PRACTICE),
+    Limit("still_apart", 2.0, "kPa", "standard uncertainty, of sides that have met; " + PRACTICE),
+    Limit("kept", 0.5, "1", "of the accuracy, once the offset is known: for the gain; " + PRACTICE),
     Limit("steady", 3.0, "kPa a minute", PRACTICE),
     Limit("steady_over", 60.0, "s", PRACTICE),
 )
@@ -91,6 +99,8 @@ class _Rest:
         rest = bridged(high[first : last + 1] - low[first : last + 1])
         if lasting < LIMITS["longest_unmet"].value and _apart_at_the_end(rest, line.step_s, d0):
             return None
+        offset, u_offset, u_gain = self._offset(rest, d0)
+        rest, d0 = rest - offset, d0 - offset
         d = smoothed(rest, line.step_s, LIMITS["smoothing"].value)
         at_ninety = LIMITS["ninety"].value * d0
         ninety = first_below(d, at_ninety)
@@ -99,10 +109,10 @@ class _Rest:
         t = line.t_s[first : last + 1] - self._start_s
         why_not = f"did not meet within {lasting:.0f} s"
         meets = first_below(d, max(LIMITS["settled_share"].value * d0, LIMITS["settled_kpa"].value))
-        u_d0 = combine(LIMITS["line_drop"].value * UNIFORM, self._u_moving(high - low, before))
+        u_d0 = combine(LIMITS["line_drop"].value * UNIFORM, self._u_moving(high - low, before), u_gain)
         decay = undecayed(why_not)
         if ninety is not None:
-            decay = fit_decay(t, rest, d0, combine(*self._u_sides()), self._noise(), u_d0)
+            decay = fit_decay(t, rest, d0, u_offset, self._noise(), u_d0)
         settled = absent(why_not)
         if meets is not None:
             around = slice(first + meets, min(first + meets + max(round(2.0 / line.step_s), 1), last + 1))
@@ -112,9 +122,9 @@ class _Rest:
             self._start_s,
             self._until_s,
             self._why,
-            measured(d0, *self._u_sides(), u_d0),
-            self._crossing(t, d, LIMITS["met"].value, 1.0, why_not),
-            self._crossing(t, d, at_ninety, 1.0 - LIMITS["ninety"].value, why_not),
+            measured(d0, u_offset, u_d0),
+            self._crossing(t, d, LIMITS["met"].value, u_offset, why_not),
+            self._crossing(t, d, at_ninety, (1.0 - LIMITS["ninety"].value) * u_offset, why_not),
             decay.constant_s,
             decay.r2,
             decay.misfit,
@@ -158,11 +168,30 @@ class _Rest:
         rate = float(part.max() - part.min()) / max((len(part) - 1) * self._timeline.step_s, self._timeline.step_s)
         return rate * self._u_start_s
 
-    def _crossing(self, t: Floats, d: Floats, level: float, share: float, why_not: str) -> Measured:
+    def _offset(self, rest: Floats, d0: float) -> tuple[float, float, float]:
+        """Offset [kPa] between the two sensors, its standard uncertainty, and that of their gain over d(0).
+
+        Sides that were left alone for long enough stand at one pressure: what they still differ by is the sensors', as
+        long as their accuracy allows it. Else the offset is not known, and their accuracy is all of its uncertainty.
+        """
+        step, u_sides = self._timeline.step_s, combine(*self._u_sides())
+        even = smoothed(rest, step, LIMITS["smoothing"].value)
+        ninety = first_below(even, LIMITS["ninety"].value * d0)
+        last = round(max(LIMITS["tail"].value, 0.1 * len(rest) * step) / step)
+        if ninety is None or len(rest) < LIMITS["rests_on"].value * ninety + last or last < 4:
+            return 0.0, u_sides, 0.0
+        tail = rest[-last:]
+        offset, moved = float(np.mean(tail)), float(np.polyfit(np.arange(last), tail, 1)[0]) * last
+        if abs(offset) > 2.0 * u_sides:
+            return 0.0, u_sides, 0.0
+        u = combine(LIMITS["still_apart"].value, moved / 2.0, self._noise() / math.sqrt(last))
+        return offset, min(u, u_sides), LIMITS["kept"].value * u_sides
+
+    def _crossing(self, t: Floats, d: Floats, level: float, u_offset: float, why_not: str) -> Measured:
         """First time under a level, between two readings.
 
         Its uncertainty: when the stop was, and the difference over its slope there: noise of the mean, and the offset
-        between the sensors. An offset that d(0) shares moves a level of a share of d(0) along: ``share`` is left.
+        between the sensors, but for what d(0) shares where the level is a share of it.
         """
         index = first_below(d, level)
         if index is None:
@@ -175,7 +204,7 @@ class _Rest:
         window = slice(max(index - reach, 0), index + reach + 1)
         slope = abs(float(np.polyfit(t[window], d[window], 1)[0])) if len(t[window]) > 2 else 0.0
         averaged = max(LIMITS["smoothing"].value / step, 1.0)
-        u_d = combine(share * combine(*self._u_sides()), self._noise() / math.sqrt(averaged))
+        u_d = combine(u_offset, self._noise() / math.sqrt(averaged))
         u_crossing = min(u_d / slope, float(t[-1])) if slope > 0.0 else float(t[-1])
         return measured(at, self._u_start_s, u_crossing)
 
