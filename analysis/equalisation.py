@@ -13,7 +13,7 @@ import numpy as np
 from analysis.derived import Derived
 from analysis.findings import Equalisation, Run, Static, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.operating import Operating
+from analysis.operating import Mask, Operating
 from analysis.runs import Running
 from analysis.stretches import smoothed
 from analysis.timeline import Floats, Timeline, bridged
@@ -56,16 +56,31 @@ def equalisations_of(
     if low is None or high is None:
         return ()
     found: list[Equalisation] = []
-    for run, stop in zip(running.runs, stops, strict=False):
+    rests = [(run.end_s, stop.restart_s or timeline.duration_s) for run, stop in zip(running.runs, stops, strict=False)]
+    u_start_s = running.u_edge_s(timeline.step_s)
+    for index in np.flatnonzero(_may_have_met(timeline, high - low, np.array(rests).reshape(-1, 2))):
+        run, stop, until = running.runs[index], stops[index], rests[index][1]
         if stop.why == "not_recorded":
             continue
-        until = timeline.duration_s if stop.restart_s is None else stop.restart_s
-        u_start_s = running.u_edge_s(timeline.step_s)
         rest = _Rest(timeline, derived, operating, run, until, stop.why, u_start_s)
         measured_rest = rest.measure(low, high)
         if measured_rest is not None:
             found.append(measured_rest)
     return tuple(found)
+
+
+def _may_have_met(timeline: Timeline, d: Floats, rests: Floats) -> Mask:
+    """Which rests are worth measuring: all but the short ones of a cycling compressor that end far apart.
+
+    Thousands of them in a day are told at once, by the last second against the most of the two seconds before.
+    """
+    step = timeline.step_s
+    first, last = (np.clip(np.rint(rests[:, i] / step - i).astype(np.intp), 0, len(d) - 1) for i in (0, 1))
+    before, half = np.arange(-round(2.0 / step), 1), np.arange(-round(LIMITS["smoothing"].value / step / 2.0), 1)
+    d0 = d[np.clip(first[:, None] + before, 0, None)].max(axis=1)
+    end = d[np.clip(last[:, None] + half, 0, None)].mean(axis=1)
+    short = rests[:, 1] - rests[:, 0] < LIMITS["longest_unmet"].value
+    return ~(short & (end >= LIMITS["ninety"].value * d0))
 
 
 class _Rest:

@@ -22,7 +22,7 @@ from analysis.runs import Running
 from analysis.step_response import LIMITS as RESPONSE_LIMITS
 from analysis.step_response import Response, constants_of, respond, ringing_period, u_settled
 from analysis.stretches import smoothed, spans_of
-from analysis.timeline import Floats, Signal, Span, Timeline
+from analysis.timeline import Floats, Signal, Span, Timeline, bridged
 from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
 LIMITS = limit_table(
@@ -106,8 +106,7 @@ def _changes(timeline: Timeline, operating: Operating) -> list[tuple[float, str]
         if values is None:
             continue
         reach = max(round(2.0 / timeline.step_s), 1)
-        filled = np.where(np.isfinite(values), values, np.nanmedian(values))
-        even = smoothed(filled, timeline.step_s, 1.0)
+        even = smoothed(bridged(values), timeline.step_s, 1.0)
         padded = np.pad(even, reach, mode="edge")
         steep = np.abs(padded[2 * reach :] - padded[: -2 * reach]) > LIMITS[limit].value
         for first, last in spans_of(steep):

@@ -41,6 +41,13 @@ def last_where(holds: Callable[[slice], Mask], end: int) -> int:
     return -1
 
 
+def usual_level(values: Floats) -> float:
+    """Median of some thousands of readings spread over all of them, NaN aside; NaN where there is none."""
+    part = values[:: max(len(values) // 4000, 1)]
+    part = part[np.isfinite(part)]
+    return _median(part) if len(part) else float("nan")
+
+
 def medians_by(key: Indices, values: Floats) -> Floats:
     """Median of the values of each key, in order; the keys must not fall."""
     edges = np.flatnonzero(np.diff(key)) + 1
