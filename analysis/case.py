@@ -10,10 +10,11 @@ import numpy as np
 from analysis.cycling import cycling_of
 from analysis.derived import LIMITS as DERIVED
 from analysis.derived import Derived, derive, u_probe_k
-from analysis.equalisation import equalisations_of, static_of
+from analysis.equalisation import equalisations_of
 from analysis.findings import Cycling, Episode, Equalisation, Static, Stop
 from analysis.operating import Mask, Operating, operating_of
 from analysis.runs import Running, running_of
+from analysis.static import static_of
 from analysis.stops import Habit, stops_of
 from analysis.stretches import smoothed, spans_of, usual_level
 from analysis.timeline import Floats, Timeline, bridged

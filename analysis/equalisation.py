@@ -1,4 +1,4 @@
-"""How the two sides meet after each stop, and what they show once at rest.
+"""How the two sides meet after each stop.
 
 d(t) = high - low; d(0) is its median over the last 2 s before the stop. Often it is not exponential (liquid leaves
 first, then vapour), so the fit of log d between 90 % and 10 % of d(0) comes with its r2.
@@ -11,11 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.derived import Derived
-from analysis.findings import Equalisation, Run, Static, Stop
+from analysis.findings import Equalisation, Run, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, Operating
 from analysis.runs import Running
-from analysis.stretches import smoothed
+from analysis.stretches import median_of, smoothed
 from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
@@ -39,8 +39,6 @@ LIMITS = limit_table(
     Limit("tail", 10.0, "s", "or a tenth of the rest, if that is more; " + PRACTICE),
     Limit("still_apart", 2.0, "kPa", "standard uncertainty, of sides that have met; " + PRACTICE),
     Limit("kept", 0.5, "1", "of the accuracy, once the offset is known: for the gain; " + PRACTICE),
-    Limit("steady", 3.0, "kPa a minute", PRACTICE),
-    Limit("steady_over", 60.0, "s", PRACTICE),
 )
 
 
@@ -57,10 +55,10 @@ def equalisations_of(
         return ()
     found: list[Equalisation] = []
     rests = [(run.end_s, stop.restart_s or timeline.duration_s) for run, stop in zip(running.runs, stops, strict=False)]
+    met = _may_have_met(timeline, high - low, np.array(rests).reshape(-1, 2)).tolist()
     u_start_s = running.u_edge_s(timeline.step_s)
-    for index in np.flatnonzero(_may_have_met(timeline, high - low, np.array(rests).reshape(-1, 2))):
-        run, stop, until = running.runs[index], stops[index], rests[index][1]
-        if stop.why == "not_recorded":
+    for run, stop, (_, until), worth in zip(running.runs, stops, rests, met, strict=False):
+        if not worth or stop.why == "not_recorded":
             continue
         rest = _Rest(timeline, derived, operating, run, until, stop.why, u_start_s)
         measured_rest = rest.measure(low, high)
@@ -105,7 +103,7 @@ class _Rest:
         first, last = line.index(self._start_s), line.index(self._until_s - line.step_s)
         # A run of under two seconds has no longer level: what stood before it was a rest.
         before = slice(line.index(max(self._start_s - 2.0, self._run.start_s + line.step_s / 2.0)), first + 1)
-        d0 = _median(high[before]) - _median(low[before])
+        d0 = median_of(high[before]) - median_of(low[before])
         lasting = self._until_s - self._start_s
         if not d0 >= LIMITS["least_difference"].value or last - first < 3:
             return None
@@ -131,7 +129,7 @@ class _Rest:
         settled = absent(why_not)
         if meets is not None:
             around = slice(first + meets, min(first + meets + max(round(2.0 / line.step_s), 1), last + 1))
-            mean = (_median(low[around]) + _median(high[around])) / 2.0
+            mean = (median_of(low[around]) + median_of(high[around])) / 2.0
             settled = measured(mean - line.barometric_kpa, self._u_mean())
         return Equalisation(
             self._start_s,
@@ -368,85 +366,3 @@ def log_slope(t_s: Floats, d: Floats, noise: float | None = None) -> Measured:
     # Residuals of a misfit are correlated over its whole length: count them as few independent ones.
     independent = math.sqrt(max(len(t_s) / 4.0, 1.0))
     return measured(-1.0 / slope, spread * independent / slope**2)
-
-
-def _median(values: Floats) -> float:
-    good = np.sort(values[np.isfinite(values)])
-    return float(good[(len(good) - 1) // 2] + good[len(good) // 2]) / 2.0 if len(good) else float("nan")
-
-
-def static_of(timeline: Timeline, derived: Derived, running: Running) -> tuple[Static, ...]:
-    """Static tests: stretches at rest with both sides together, steady, and temperatures that agree."""
-    low, high = derived.low_kpa, derived.high_kpa
-    if low is None or high is None or running.basis == "none":
-        return ()
-    edges = [(0.0, running.runs[0].start_s)] if running.runs else [(0.0, timeline.duration_s)]
-    if running.runs:
-        edges.append((running.runs[-1].end_s, timeline.duration_s))
-    found = (_static(timeline, derived, start, end) for start, end in edges)
-    return tuple(one for one in found if one is not None)
-
-
-def _static(timeline: Timeline, derived: Derived, start_s: float, end_s: float) -> Static | None:
-    low_side, high_side = timeline.signal("low_side"), timeline.signal("high_side")
-    window = min(LIMITS["steady_over"].value, (end_s - start_s) / 2.0)
-    if low_side is None or high_side is None or window < 5.0 or derived.low_kpa is None or derived.high_kpa is None:
-        return None
-    last = slice(timeline.index(end_s - window), timeline.index(end_s - timeline.step_s) + 1)
-    low, high = derived.low_kpa[last], derived.high_kpa[last]
-    if not (np.isfinite(low).any() and np.isfinite(high).any()):
-        return None
-    apart = abs(_median(high) - _median(low))
-    u_apart = combine(low_side.u, high_side.u)
-    if apart > max(2.0 * u_apart, LIMITS["met"].value):
-        return None
-    static = (_median(low) / low_side.u**2 + _median(high) / high_side.u**2) / (low_side.u**-2 + high_side.u**-2)
-    u_static = combine(1.0 / math.sqrt(low_side.u**-2 + high_side.u**-2), timeline.barometric_u_kpa)
-    soak, why = _soak(timeline, last)
-    gap = absent(why)
-    if low_side.clamped or high_side.clamped:
-        gap = absent("a clamp-on sensor cannot tell the pressure at rest")
-    elif derived.refrigerant is None:
-        gap = absent("the job sheet states no refrigerant")
-    elif derived.refrigerant.name == "R-744":
-        gap = absent("not for R-744: its static pressure depends on the charge")
-    elif soak.value is not None and soak.u95 is not None:
-        drift, u_drift = _drift_per_minute(timeline, low, last, low_side.noise)
-        if abs(drift) - 2.0 * u_drift > LIMITS["steady"].value:
-            gap = absent("pressures were still drifting")
-        else:
-            saturation = derived.refrigerant.pressure_at(soak.value)
-            slope = 1.0 / derived.refrigerant.kelvin_per_kpa(saturation)
-            gap = measured(static - saturation, u_static, slope * soak.u95 / 2.0)
-    pressure = measured(static - timeline.barometric_kpa, u_static)
-    return Static(float(timeline.t_s[last][0]), float(timeline.t_s[last][-1]), pressure, soak, gap)
-
-
-def _drift_per_minute(timeline: Timeline, values: Floats, part: slice, noise: float) -> tuple[float, float]:
-    """Slope of a stretch [1/min] and its standard uncertainty from noise."""
-    t = timeline.t_s[part]
-    good = np.isfinite(values)
-    if int(good.sum()) < 4:
-        return 0.0, math.inf
-    spread = float(np.std(t[good])) * math.sqrt(int(good.sum()))
-    return 60.0 * float(np.polyfit(t[good], values[good], 1)[0]), 60.0 * noise / max(spread, 1e-9)
-
-
-def _soak(timeline: Timeline, part: slice) -> tuple[Measured, str]:
-    """Soak temperature where the channels that bear on it agree within their uncertainty."""
-    places = ("ambient", "liquid_line", "suction_line", "discharge_line", "evaporator_out")
-    seen = [(signal, timeline.grid(place)) for place in places if (signal := timeline.signal(place)) is not None]
-    readings = [(_median(values[part]), signal.u) for signal, values in seen if values is not None]
-    readings = [(value, u) for value, u in readings if math.isfinite(value)]
-    if len(readings) < 2:
-        return absent("the soak is not shown: it needs at least two temperatures of the circuit and its air"), (
-            "the soak is not shown by two temperatures that agree"
-        )
-    values = np.array([value for value, _ in readings])
-    us = np.array([u for _, u in readings])
-    spread = float(values.max() - values.min())
-    mean = float(np.mean(values))
-    if spread > 2.0 * combine(float(us.max()), float(us.max())):
-        why = f"the temperatures differ by {spread:.1f} K: not soaked"
-        return absent(why), why
-    return measured(mean, float(np.sqrt(np.sum(us**2))) / len(us), spread * UNIFORM / 2.0), ""

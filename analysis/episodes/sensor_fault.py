@@ -177,7 +177,7 @@ def _range(case: Case, values: Floats | None, start: float, end: float) -> float
         return 0.0
     part = values[case.timeline.index(start) : case.timeline.index(end) + 1]
     part = part[np.isfinite(part)]
-    return float(np.quantile(part, 0.95) - np.quantile(part, 0.05)) if len(part) else 0.0
+    return float(np.diff(np.quantile(part, [0.05, 0.95]))[0]) if len(part) else 0.0
 
 
 def _still_vent(case: Case) -> list[Episode]:
