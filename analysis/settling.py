@@ -34,11 +34,23 @@ LIMITS = limit_table(
     Limit("least_temperature", 2.5, "K", PRACTICE),
     Limit("speed_step", 200.0, "1/min in 4 s", PRACTICE),
     Limit("road_step", 8.0, "km/h in 4 s", PRACTICE),
+    Limit("ramp", 6.0, "s", "a longer change is over at its end; " + PRACTICE),
+    Limit("lift_step", 0.08, "1 in 4 s", "of ln(high/low), in a run; " + PRACTICE),
+    Limit("pulls_down", 20.0, "s", "a start moves the pressures for so long; " + PRACTICE),
     Limit("bay_drifts", 2.0, "K", "what a clamp's surroundings change while it settles; " + PRACTICE),
     Limit("change_at", 0.7, "s", "standard uncertainty of a change of engine or road speed; " + PRACTICE),
     Limit("least_cycles", 6.0, "1", PRACTICE),
 )
-PLACES = ("low_side", "high_side", "vent", "suction_line", "liquid_line", "discharge_line", "evaporator_out")
+PLACES = (
+    "low_side",
+    "high_side",
+    "vent",
+    "suction_line",
+    "liquid_line",
+    "discharge_line",
+    "evaporator_out",
+    "return_air",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +78,7 @@ def windows_of(
 ) -> list[Window]:
     """Windows of at least 120 s in one run without a change, or over cycles of one operating point."""
     edges_of_episodes = [(edge, "episode") for span in disturbed for edge in span]
-    changes = sorted([*_changes(timeline, operating), *edges_of_episodes])
+    changes = sorted([*_changes(timeline, operating, running), *edges_of_episodes])
     times = [time for time, _ in changes]
     shortest, u_change_s = LIMITS["shortest_window"].value, LIMITS["change_at"].value
     u_start_s = running.u_edge_s(timeline.step_s)
@@ -96,27 +108,41 @@ def _cycling_windows(running: Running, changes: Sequence[float]) -> list[Window]
     return windows
 
 
-def _changes(timeline: Timeline, operating: Operating) -> list[tuple[float, str]]:
-    """Moments at which engine speed, road speed or a mark changed the operating point."""
+def _changes(timeline: Timeline, operating: Operating, running: Running) -> list[tuple[float, str]]:
+    """Moments at which engine speed, road speed or a mark changed the operating point, or the pressures tell it."""
     changes: list[tuple[float, str]] = []
     for values, limit, after in (
         (operating.engine_speed, "speed_step", "engine speed"),
         (timeline.grid("vehicle_speed"), "road_step", "road speed"),
     ):
-        if values is None:
-            continue
-        reach = max(round(2.0 / timeline.step_s), 1)
-        even = smoothed(bridged(values), timeline.step_s, 1.0)
-        padded = np.pad(even, reach, mode="edge")
-        steep = np.abs(padded[2 * reach :] - padded[: -2 * reach]) > LIMITS[limit].value
-        for first, last in spans_of(steep):
-            # The step seen from both sides begins `reach` early and ends `reach` late.
-            changes.append((float(timeline.t_s[min(first + reach, last)]), after))
-    known = operating.engine_speed is not None
-    if not known:
+        if values is not None:
+            changes += [(at, after) for at in _steps(timeline, values, LIMITS[limit].value)]
+    if operating.engine_speed is None:
         changes.extend((mark, "raised idle") for mark in timeline.marked("raised_idle"))
+        changes.extend((at, "change of the pressures") for at in _jumps(timeline, running))
     changes.extend((mark, "recharge") for mark in timeline.marked("recharged"))
     return sorted(changes)
+
+
+def _steps(timeline: Timeline, values: Floats, least: float) -> list[float]:
+    """Moments at which a quantity stepped by more than that within 4 s; of a long ramp its end, when it is over."""
+    reach = max(round(2.0 / timeline.step_s), 1)
+    padded = np.pad(smoothed(bridged(values), timeline.step_s, 1.0), reach, mode="edge")
+    steep = np.abs(padded[2 * reach :] - padded[: -2 * reach]) > least
+    ramp = 2 * reach + LIMITS["ramp"].value / timeline.step_s
+    # The step seen from both sides begins `reach` early and ends `reach` late.
+    at = [last - reach if last - first > ramp else min(first + reach, last) for first, last in spans_of(steep)]
+    return timeline.t_s[at].tolist()
+
+
+def _jumps(timeline: Timeline, running: Running) -> list[float]:
+    """Jumps of the lift within a run: an engine speed, a blower or a fan that was not recorded changed."""
+    low, high = timeline.grid("low_side"), timeline.grid("high_side")
+    if low is None or high is None:
+        return []
+    jumps = _steps(timeline, np.log(np.maximum(high, 1.0) / np.maximum(low, 1.0)), LIMITS["lift_step"].value)
+    early, late = LIMITS["pulls_down"].value, LIMITS["guard"].value
+    return [at for at in jumps if any(run.start_s + early < at < run.end_s - late for run in running.runs)]
 
 
 def _settling(timeline: Timeline, signal: Signal, window: Window) -> Settling:
