@@ -10,12 +10,13 @@ import numpy as np
 from analysis.cycling import cycling_of
 from analysis.derived import LIMITS as DERIVED
 from analysis.derived import Derived, derive, u_probe_k
-from analysis.equalisation import equalisations_of, static_of
+from analysis.equalisation import equalisations_of
 from analysis.findings import Cycling, Episode, Equalisation, Static, Stop
 from analysis.operating import Mask, Operating, operating_of
 from analysis.runs import Running, running_of
+from analysis.static import static_of
 from analysis.stops import Habit, stops_of
-from analysis.stretches import smoothed, spans_of
+from analysis.stretches import smoothed, spans_of, usual_level
 from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import UNIFORM, combine
 from recorder.jobsheet import JobSheet
@@ -231,9 +232,7 @@ def case_of(timeline: Timeline, job: JobSheet) -> Case:
 
 def _usual(values: Floats | None, pumping: Mask) -> float:
     """Median while pumping; NaN where there is none."""
-    part = np.zeros(0) if values is None else values[pumping]
-    part = part[np.isfinite(part)]
-    return float(np.median(part)) if len(part) else float("nan")
+    return float("nan") if values is None else usual_level(values[pumping])
 
 
 def _since_start(timeline: Timeline, running: Running) -> Floats:

@@ -19,6 +19,7 @@ from analysis.findings import Circumstance, Coverage, Episode, Rate
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.rates import NOTHING_SEEN_95, garwood, holm, missed_in_turn, needed_without_event, two_rates
+from analysis.stretches import usual_level
 from analysis.timeline import Span
 
 LIMITS = limit_table(
@@ -166,7 +167,7 @@ def _conditions(case: Case, good: Mask) -> list[tuple[str, str, bool, Mask, Mask
         found.append(("road_speed", "standing", job.complaint_when in ("idle", "moving"), standing, everywhere))
     since = since_first_start(case)
     stated = job.complaint_after_min or None
-    after_s = 60.0 * stated if stated else float(np.median(since[good])) if good.any() else 0.0
+    after_s = 60.0 * stated if stated else usual_level(since[good]) if good.any() else 0.0
     words = f"later than {after_s / 60.0:.0f} min after the start"
     found.append(("since_start", words, stated is not None, since >= after_s, everywhere))
     for factor, values, unit, given in (
@@ -176,7 +177,7 @@ def _conditions(case: Case, good: Mask) -> list[tuple[str, str, bool, Mask, Mask
         if values is None or not np.isfinite(values[good]).any():
             continue
         known = np.isfinite(values)
-        level = float(np.median(values[good & known])) if given is None else given - LIMITS["ambient_like"].value
+        level = usual_level(values[good]) if given is None else given - LIMITS["ambient_like"].value
         found.append((factor, f"above {level:.0f} {unit}", given is not None, values > level, known))
     return found
 

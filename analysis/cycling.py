@@ -21,6 +21,8 @@ from analysis.timeline import Floats, Timeline
 from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
 LIMITS = limit_table(
+    Limit("unexplained", 20.0, "s", "a longer rest without a reason may be the driver's; " + PRACTICE),
+    Limit("edges_differ", 0.1, "s", "standard uncertainty, a stop is seen sooner than a start; " + PRACTICE),
     Limit("samples_a_phase", 4.0, "samples", "fewer in a typical on or off time lose cycles; " + PRACTICE),
 )
 MEDIAN_EFFICIENCY = 1.2533141373155003
@@ -34,13 +36,20 @@ def cycling_of(
     """Measure each stretch in which cooling stayed asked for; stretches without a cycle are left out."""
     if running.basis == "none":
         return ()
-    switched_off = [stop.at_s for stop in stops if stop.why in ("driver", "not_recorded")]
+    switched_off = [stop.at_s for stop in stops if _may_have_been_switched_off(stop)]
     found: list[Cycling] = []
     for first_s, last_s in _stretches(timeline, operating, switched_off):
         runs = [run for run in running.runs if run.end_s > first_s and run.start_s < last_s]
         if len(runs) > 1:
             found.append(_measure(timeline, derived, runs, _control_cycles(runs, stops)))
     return tuple(found)
+
+
+def _may_have_been_switched_off(stop: Stop) -> bool:
+    """Whether cooling is not known to have stayed asked for: cycling is measured where it did."""
+    rest_s = math.inf if stop.restart_s is None else stop.restart_s - stop.at_s
+    unexplained = stop.why == "unknown" and rest_s > LIMITS["unexplained"].value
+    return unexplained or stop.why in ("driver", "not_recorded")
 
 
 def _stretches(timeline: Timeline, operating: Operating, switched_off: Sequence[float]) -> list[tuple[float, float]]:
@@ -66,6 +75,7 @@ def _measure(timeline: Timeline, derived: Derived, runs: Sequence[Run], control:
         np.diff(starts),
     )
     edge_u = math.sqrt(2.0) * timeline.step_s * UNIFORM / 2.0
+    between_u = combine(edge_u, LIMITS["edges_differ"].value)
     cycle_duty = (ends - starts)[: len(period)] / period
     span_s = float(starts[-1] - starts[0])
     cycles = len(runs) - 1
@@ -75,8 +85,8 @@ def _measure(timeline: Timeline, derived: Derived, runs: Sequence[Run], control:
         cycles,
         control,
         median_of(period, edge_u),
-        median_of(on, edge_u),
-        median_of(off, edge_u),
+        median_of(on, between_u),
+        median_of(off, between_u),
         measured(float((ends - starts)[:-1].sum() / span_s), *_scatter(cycle_duty)),
         _low_side_at(timeline, derived, ends[:-1], "stop"),
         _low_side_at(timeline, derived, starts[1:], "start"),

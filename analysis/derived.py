@@ -11,6 +11,7 @@ import numpy as np
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.probe_lag import without_lag
 from analysis.refrigerant import Refrigerant, refrigerant
+from analysis.stretches import usual_level
 from analysis.timeline import Floats, Timeline
 from analysis.uncertainty import UNIFORM, combine, propagate
 
@@ -77,12 +78,7 @@ def u_probe_k(timeline: Timeline, place: str) -> float:
     signal, values = timeline.signal(place), timeline.grid(place)
     if signal is None or values is None:
         return 0.0
-    return combine(signal.u, u_conduction_k(timeline, place, _usual_level(values)))
-
-
-def _usual_level(values: Floats) -> float:
-    """Median of a few thousand readings spread over the recording."""
-    return float(np.nanmedian(values[:: max(len(values) // 4000, 1)]))
+    return combine(signal.u, u_conduction_k(timeline, place, usual_level(values)))
 
 
 def u_conduction_k(timeline: Timeline, place: str, level_degc: float) -> float:
@@ -94,7 +90,7 @@ def u_conduction_k(timeline: Timeline, place: str, level_degc: float) -> float:
     clamped = place.split("_line", maxsplit=1)[0] != place or place.startswith("evaporator_out")
     if ambient is None:
         return LIMITS["clamp_on"].value * UNIFORM if clamped else 0.0
-    around = float(np.nanmedian(ambient)) + (LIMITS["bay_over_ambient"].value if clamped else 0.0)
+    around = usual_level(ambient) + (LIMITS["bay_over_ambient"].value if clamped else 0.0)
     return LIMITS["clamp_share" if clamped else "air_share"].value * UNIFORM * abs(around - level_degc)
 
 

@@ -1,4 +1,4 @@
-"""How the two sides meet after each stop, and what they show once at rest.
+"""How the two sides meet after each stop.
 
 d(t) = high - low; d(0) is its median over the last 2 s before the stop. Often it is not exponential (liquid leaves
 first, then vapour), so the fit of log d between 90 % and 10 % of d(0) comes with its r2.
@@ -11,11 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.derived import Derived
-from analysis.findings import Equalisation, Static, Stop
+from analysis.findings import Equalisation, Run, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.operating import Operating
+from analysis.operating import Mask, Operating
 from analysis.runs import Running
-from analysis.stretches import smoothed
+from analysis.stretches import median_of, smoothed
 from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
@@ -30,11 +30,15 @@ LIMITS = limit_table(
     Limit("fan_current", 1.0, "A", PRACTICE),
     Limit("smoothing", 1.0, "s", PRACTICE),
     Limit("slope_over", 1.5, "s", "before and after a crossing; " + PRACTICE),
-    Limit("edge_by_clutch", 0.15, "s", "standard uncertainty of a stop seen at the clutch; " + PRACTICE),
-    Limit("edge_by_pressures", 0.4, "s", "the same, seen in the pressures; " + PRACTICE),
-    Limit("line_drop", 20.0, "kPa", "half-width, between coil and low-side port while pumping; " + PRACTICE),
-    Limit("steady", 3.0, "kPa a minute", PRACTICE),
-    Limit("steady_over", 60.0, "s", PRACTICE),
+    Limit(
+        "line_drop", 25.0, "kPa", "half-width, the middle of 10-40 kPa between coil and port while pumping; " + PRACTICE
+    ),
+    Limit(
+        "rests_on", 1.3, "1", "times that to 90 %, and the stretch of the tail: then the sides have met; " + PRACTICE
+    ),
+    Limit("tail", 10.0, "s", "or a tenth of the rest, if that is more; " + PRACTICE),
+    Limit("still_apart", 2.0, "kPa", "standard uncertainty, of sides that have met; " + PRACTICE),
+    Limit("kept", 0.5, "1", "of the accuracy, once the offset is known: for the gain; " + PRACTICE),
 )
 
 
@@ -50,15 +54,31 @@ def equalisations_of(
     if low is None or high is None:
         return ()
     found: list[Equalisation] = []
-    for run, stop in zip(running.runs, stops, strict=False):
-        if stop.why == "not_recorded":
+    rests = [(run.end_s, stop.restart_s or timeline.duration_s) for run, stop in zip(running.runs, stops, strict=False)]
+    met = _may_have_met(timeline, high - low, np.array(rests).reshape(-1, 2)).tolist()
+    u_start_s = running.u_edge_s(timeline.step_s)
+    for run, stop, (_, until), worth in zip(running.runs, stops, rests, met, strict=False):
+        if not worth or stop.why == "not_recorded":
             continue
-        until = timeline.duration_s if stop.restart_s is None else stop.restart_s
-        rest = _Rest(timeline, derived, operating, running.basis, run.end_s, until, stop.why)
+        rest = _Rest(timeline, derived, operating, run, until, stop.why, u_start_s)
         measured_rest = rest.measure(low, high)
         if measured_rest is not None:
             found.append(measured_rest)
     return tuple(found)
+
+
+def _may_have_met(timeline: Timeline, d: Floats, rests: Floats) -> Mask:
+    """Which rests are worth measuring: all but the short ones of a cycling compressor that end far apart.
+
+    Thousands of them in a day are told at once, by the last second against the most of the two seconds before.
+    """
+    step = timeline.step_s
+    first, last = (np.clip(np.rint(rests[:, i] / step - i).astype(np.intp), 0, len(d) - 1) for i in (0, 1))
+    before, half = np.arange(-round(2.0 / step), 1), np.arange(-round(LIMITS["smoothing"].value / step / 2.0), 1)
+    d0 = d[np.clip(first[:, None] + before, 0, None)].max(axis=1)
+    end = d[np.clip(last[:, None] + half, 0, None)].mean(axis=1)
+    short = rests[:, 1] - rests[:, 0] < LIMITS["longest_unmet"].value
+    return ~(short & (end >= LIMITS["ninety"].value * d0))
 
 
 class _Rest:
@@ -69,21 +89,21 @@ class _Rest:
         timeline: Timeline,
         derived: Derived,
         operating: Operating,
-        basis: str,
-        start_s: float,
+        run: Run,
         until_s: float,
         why: str,
+        u_start_s: float,
     ) -> None:
         self._timeline, self._derived, self._operating = timeline, derived, operating
-        self._start_s, self._until_s, self._why = start_s, until_s, why
-        edge = LIMITS["edge_by_clutch" if basis == "clutch" else "edge_by_pressures"].value
-        self._u_start_s = combine(edge, timeline.step_s * UNIFORM / 2.0)
+        self._run, self._start_s, self._until_s, self._why = run, run.end_s, until_s, why
+        self._u_start_s = u_start_s
 
     def measure(self, low: Floats, high: Floats) -> Equalisation | None:
         line = self._timeline
         first, last = line.index(self._start_s), line.index(self._until_s - line.step_s)
-        before = slice(line.index(self._start_s - 2.0), first + 1)
-        d0 = _median(high[before]) - _median(low[before])
+        # A run of under two seconds has no longer level: what stood before it was a rest.
+        before = slice(line.index(max(self._start_s - 2.0, self._run.start_s + line.step_s / 2.0)), first + 1)
+        d0 = median_of(high[before]) - median_of(low[before])
         lasting = self._until_s - self._start_s
         if not d0 >= LIMITS["least_difference"].value or last - first < 3:
             return None
@@ -92,6 +112,8 @@ class _Rest:
         rest = bridged(high[first : last + 1] - low[first : last + 1])
         if lasting < LIMITS["longest_unmet"].value and _apart_at_the_end(rest, line.step_s, d0):
             return None
+        offset, u_offset, u_gain = self._offset(rest, d0)
+        rest, d0 = rest - offset, d0 - offset
         d = smoothed(rest, line.step_s, LIMITS["smoothing"].value)
         at_ninety = LIMITS["ninety"].value * d0
         ninety = first_below(d, at_ninety)
@@ -100,22 +122,22 @@ class _Rest:
         t = line.t_s[first : last + 1] - self._start_s
         why_not = f"did not meet within {lasting:.0f} s"
         meets = first_below(d, max(LIMITS["settled_share"].value * d0, LIMITS["settled_kpa"].value))
-        u_d0 = combine(LIMITS["line_drop"].value * UNIFORM, self._u_moving(high - low, before))
+        u_d0 = combine(LIMITS["line_drop"].value * UNIFORM, self._u_moving(high - low, before), u_gain)
         decay = undecayed(why_not)
         if ninety is not None:
-            decay = fit_decay(t, rest, d0, combine(*self._u_sides()), self._noise(), u_d0)
+            decay = fit_decay(t, rest, d0, u_offset, self._noise(), u_d0)
         settled = absent(why_not)
         if meets is not None:
             around = slice(first + meets, min(first + meets + max(round(2.0 / line.step_s), 1), last + 1))
-            mean = (_median(low[around]) + _median(high[around])) / 2.0
+            mean = (median_of(low[around]) + median_of(high[around])) / 2.0
             settled = measured(mean - line.barometric_kpa, self._u_mean())
         return Equalisation(
             self._start_s,
             self._until_s,
             self._why,
-            measured(d0, *self._u_sides(), u_d0),
-            self._crossing(t, d, LIMITS["met"].value, 1.0, why_not),
-            self._crossing(t, d, at_ninety, 1.0 - LIMITS["ninety"].value, why_not),
+            measured(d0, u_offset, u_d0),
+            self._crossing(t, d, LIMITS["met"].value, u_offset, why_not),
+            self._crossing(t, d, at_ninety, (1.0 - LIMITS["ninety"].value) * u_offset, why_not),
             decay.constant_s,
             decay.r2,
             decay.misfit,
@@ -159,11 +181,30 @@ class _Rest:
         rate = float(part.max() - part.min()) / max((len(part) - 1) * self._timeline.step_s, self._timeline.step_s)
         return rate * self._u_start_s
 
-    def _crossing(self, t: Floats, d: Floats, level: float, share: float, why_not: str) -> Measured:
+    def _offset(self, rest: Floats, d0: float) -> tuple[float, float, float]:
+        """Offset [kPa] between the two sensors, its standard uncertainty, and that of their gain over d(0).
+
+        Sides that were left alone for long enough stand at one pressure: what they still differ by is the sensors', as
+        long as their accuracy allows it. Else the offset is not known, and their accuracy is all of its uncertainty.
+        """
+        step, u_sides = self._timeline.step_s, combine(*self._u_sides())
+        even = smoothed(rest, step, LIMITS["smoothing"].value)
+        ninety = first_below(even, LIMITS["ninety"].value * d0)
+        last = round(max(LIMITS["tail"].value, 0.1 * len(rest) * step) / step)
+        if ninety is None or len(rest) < LIMITS["rests_on"].value * ninety + last or last < 4:
+            return 0.0, u_sides, 0.0
+        tail = rest[-last:]
+        offset, moved = float(np.mean(tail)), float(np.polyfit(np.arange(last), tail, 1)[0]) * last
+        if abs(offset) > 2.0 * u_sides:
+            return 0.0, u_sides, 0.0
+        u = combine(LIMITS["still_apart"].value, moved / 2.0, self._noise() / math.sqrt(last))
+        return offset, min(u, u_sides), LIMITS["kept"].value * u_sides
+
+    def _crossing(self, t: Floats, d: Floats, level: float, u_offset: float, why_not: str) -> Measured:
         """First time under a level, between two readings.
 
         Its uncertainty: when the stop was, and the difference over its slope there: noise of the mean, and the offset
-        between the sensors. An offset that d(0) shares moves a level of a share of d(0) along: ``share`` is left.
+        between the sensors, but for what d(0) shares where the level is a share of it.
         """
         index = first_below(d, level)
         if index is None:
@@ -176,7 +217,7 @@ class _Rest:
         window = slice(max(index - reach, 0), index + reach + 1)
         slope = abs(float(np.polyfit(t[window], d[window], 1)[0])) if len(t[window]) > 2 else 0.0
         averaged = max(LIMITS["smoothing"].value / step, 1.0)
-        u_d = combine(share * combine(*self._u_sides()), self._noise() / math.sqrt(averaged))
+        u_d = combine(u_offset, self._noise() / math.sqrt(averaged))
         u_crossing = min(u_d / slope, float(t[-1])) if slope > 0.0 else float(t[-1])
         return measured(at, self._u_start_s, u_crossing)
 
@@ -325,85 +366,3 @@ def log_slope(t_s: Floats, d: Floats, noise: float | None = None) -> Measured:
     # Residuals of a misfit are correlated over its whole length: count them as few independent ones.
     independent = math.sqrt(max(len(t_s) / 4.0, 1.0))
     return measured(-1.0 / slope, spread * independent / slope**2)
-
-
-def _median(values: Floats) -> float:
-    good = np.sort(values[np.isfinite(values)])
-    return float(good[(len(good) - 1) // 2] + good[len(good) // 2]) / 2.0 if len(good) else float("nan")
-
-
-def static_of(timeline: Timeline, derived: Derived, running: Running) -> tuple[Static, ...]:
-    """Static tests: stretches at rest with both sides together, steady, and temperatures that agree."""
-    low, high = derived.low_kpa, derived.high_kpa
-    if low is None or high is None or running.basis == "none":
-        return ()
-    edges = [(0.0, running.runs[0].start_s)] if running.runs else [(0.0, timeline.duration_s)]
-    if running.runs:
-        edges.append((running.runs[-1].end_s, timeline.duration_s))
-    found = (_static(timeline, derived, start, end) for start, end in edges)
-    return tuple(one for one in found if one is not None)
-
-
-def _static(timeline: Timeline, derived: Derived, start_s: float, end_s: float) -> Static | None:
-    low_side, high_side = timeline.signal("low_side"), timeline.signal("high_side")
-    window = min(LIMITS["steady_over"].value, (end_s - start_s) / 2.0)
-    if low_side is None or high_side is None or window < 5.0 or derived.low_kpa is None or derived.high_kpa is None:
-        return None
-    last = slice(timeline.index(end_s - window), timeline.index(end_s - timeline.step_s) + 1)
-    low, high = derived.low_kpa[last], derived.high_kpa[last]
-    if not (np.isfinite(low).any() and np.isfinite(high).any()):
-        return None
-    apart = abs(_median(high) - _median(low))
-    u_apart = combine(low_side.u, high_side.u)
-    if apart > max(2.0 * u_apart, LIMITS["met"].value):
-        return None
-    static = (_median(low) / low_side.u**2 + _median(high) / high_side.u**2) / (low_side.u**-2 + high_side.u**-2)
-    u_static = combine(1.0 / math.sqrt(low_side.u**-2 + high_side.u**-2), timeline.barometric_u_kpa)
-    soak, why = _soak(timeline, last)
-    gap = absent(why)
-    if low_side.clamped or high_side.clamped:
-        gap = absent("a clamp-on sensor cannot tell the pressure at rest")
-    elif derived.refrigerant is None:
-        gap = absent("the job sheet states no refrigerant")
-    elif derived.refrigerant.name == "R-744":
-        gap = absent("not for R-744: its static pressure depends on the charge")
-    elif soak.value is not None and soak.u95 is not None:
-        drift, u_drift = _drift_per_minute(timeline, low, last, low_side.noise)
-        if abs(drift) - 2.0 * u_drift > LIMITS["steady"].value:
-            gap = absent("pressures were still drifting")
-        else:
-            saturation = derived.refrigerant.pressure_at(soak.value)
-            slope = 1.0 / derived.refrigerant.kelvin_per_kpa(saturation)
-            gap = measured(static - saturation, u_static, slope * soak.u95 / 2.0)
-    pressure = measured(static - timeline.barometric_kpa, u_static)
-    return Static(float(timeline.t_s[last][0]), float(timeline.t_s[last][-1]), pressure, soak, gap)
-
-
-def _drift_per_minute(timeline: Timeline, values: Floats, part: slice, noise: float) -> tuple[float, float]:
-    """Slope of a stretch [1/min] and its standard uncertainty from noise."""
-    t = timeline.t_s[part]
-    good = np.isfinite(values)
-    if int(good.sum()) < 4:
-        return 0.0, math.inf
-    spread = float(np.std(t[good])) * math.sqrt(int(good.sum()))
-    return 60.0 * float(np.polyfit(t[good], values[good], 1)[0]), 60.0 * noise / max(spread, 1e-9)
-
-
-def _soak(timeline: Timeline, part: slice) -> tuple[Measured, str]:
-    """Soak temperature where the channels that bear on it agree within their uncertainty."""
-    places = ("ambient", "liquid_line", "suction_line", "discharge_line", "evaporator_out")
-    seen = [(signal, timeline.grid(place)) for place in places if (signal := timeline.signal(place)) is not None]
-    readings = [(_median(values[part]), signal.u) for signal, values in seen if values is not None]
-    readings = [(value, u) for value, u in readings if math.isfinite(value)]
-    if len(readings) < 2:
-        return absent("the soak is not shown: it needs at least two temperatures of the circuit and its air"), (
-            "the soak is not shown by two temperatures that agree"
-        )
-    values = np.array([value for value, _ in readings])
-    us = np.array([u for _, u in readings])
-    spread = float(values.max() - values.min())
-    mean = float(np.mean(values))
-    if spread > 2.0 * combine(float(us.max()), float(us.max())):
-        why = f"the temperatures differ by {spread:.1f} K: not soaked"
-        return absent(why), why
-    return measured(mean, float(np.sqrt(np.sum(us**2))) / len(us), spread * UNIFORM / 2.0), ""

@@ -8,6 +8,7 @@ from analysis.case import Case
 from analysis.findings import Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
+from analysis.stretches import thinned
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
 
@@ -62,15 +63,9 @@ def usual_of(case: Case) -> Usual | None:
     settled = case.running.pumping & (case.timeline.t_s > case.running.runs[0].start_s + LIMITS["pull_down"].value)
     if te is None or lift is None or vent is None or case.seconds(settled) < LIMITS["shortest"].value:
         return None
-    return Usual(
-        te,
-        lift,
-        vent,
-        settled,
-        float(np.quantile(te[settled], 0.4)),
-        float(np.quantile(lift[settled], 0.6)),
-        float(np.quantile(vent[settled], 0.3)),
-    )
+    some = thinned(np.flatnonzero(settled))
+    levels = (np.quantile(values[some], share) for values, share in ((te, 0.4), (lift, 0.6), (vent, 0.3)))
+    return Usual(te, lift, vent, settled, *(float(level) for level in levels))
 
 
 def running_on(case: Case) -> Mask:

@@ -18,6 +18,7 @@ from analysis.stepless import VARIABLE, from_level, not_drawn, tripped
 from analysis.stretches import lasting, spans_of
 from analysis.thermal_runs import pumping_by_temperature
 from analysis.timeline import Floats, Timeline, bridged
+from analysis.uncertainty import UNIFORM, combine
 
 LIMITS = limit_table(
     Limit("coil_supplied", 6.0, "V", "half of a 12 V supply; " + PRACTICE),
@@ -34,6 +35,8 @@ LIMITS = limit_table(
     Limit("turning", 0.03, "1", "noise of the lift; " + PRACTICE),
     Limit("edge_search", 1.5, "s", "lag of a clutch reading behind the pressures; " + PRACTICE),
     Limit("start_delay", 6.0, "s", "an engine that starts again before its compressor; " + PRACTICE),
+    Limit("edge_by_clutch", 0.15, "s", "standard uncertainty of an edge seen at the clutch; " + PRACTICE),
+    Limit("edge_by_pressures", 0.4, "s", "the same, seen in the pressures; " + PRACTICE),
     Limit("late_mark", 3.0, "s", "a mark pressed by hand; " + PRACTICE),
 )
 
@@ -58,6 +61,12 @@ class Running:
     supplied: Mask | None
     runs: tuple[Run, ...]
     usual_lift: float
+
+    def u_edge_s(self, step_s: float) -> float:
+        """Standard uncertainty [s] of the beginning or the end of a run."""
+        return combine(
+            LIMITS["edge_by_clutch" if self.basis == "clutch" else "edge_by_pressures"].value, step_s * UNIFORM / 2.0
+        )
 
 
 def running_of(timeline: Timeline, derived: Derived, operating: Operating, compressor: str | None) -> Running:

@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from analysis.derived import LIMITS as DERIVED
 from analysis.derived import u_conduction_k
 from analysis.findings import Settling
 from analysis.limits import PRACTICE, Limit, limit_table
@@ -21,8 +22,8 @@ from analysis.runs import Running
 from analysis.step_response import LIMITS as RESPONSE_LIMITS
 from analysis.step_response import Response, constants_of, respond, ringing_period, u_settled
 from analysis.stretches import smoothed, spans_of
-from analysis.timeline import Floats, Signal, Span, Timeline
-from analysis.uncertainty import UNIFORM, Measured, absent, measured
+from analysis.timeline import Floats, Signal, Span, Timeline, bridged
+from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
 LIMITS = limit_table(
     Limit("shortest_window", 120.0, "s", PRACTICE),
@@ -33,10 +34,23 @@ LIMITS = limit_table(
     Limit("least_temperature", 2.5, "K", PRACTICE),
     Limit("speed_step", 200.0, "1/min in 4 s", PRACTICE),
     Limit("road_step", 8.0, "km/h in 4 s", PRACTICE),
+    Limit("ramp", 6.0, "s", "a longer change is over at its end; " + PRACTICE),
+    Limit("lift_step", 0.08, "1 in 4 s", "of ln(high/low), in a run; " + PRACTICE),
+    Limit("pulls_down", 20.0, "s", "a start moves the pressures for so long; " + PRACTICE),
+    Limit("bay_drifts", 2.0, "K", "what a clamp's surroundings change while it settles; " + PRACTICE),
     Limit("change_at", 0.7, "s", "standard uncertainty of a change of engine or road speed; " + PRACTICE),
     Limit("least_cycles", 6.0, "1", PRACTICE),
 )
-PLACES = ("low_side", "high_side", "vent", "suction_line", "liquid_line", "discharge_line", "evaporator_out")
+PLACES = (
+    "low_side",
+    "high_side",
+    "vent",
+    "suction_line",
+    "liquid_line",
+    "discharge_line",
+    "evaporator_out",
+    "return_air",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +60,7 @@ class Window:
     start_s: float
     end_s: float
     after: str
+    u_start_s: float
     cycle_starts_s: tuple[float, ...] = ()
 
 
@@ -63,15 +78,16 @@ def windows_of(
 ) -> list[Window]:
     """Windows of at least 120 s in one run without a change, or over cycles of one operating point."""
     edges_of_episodes = [(edge, "episode") for span in disturbed for edge in span]
-    changes = sorted([*_changes(timeline, operating), *edges_of_episodes])
+    changes = sorted([*_changes(timeline, operating, running), *edges_of_episodes])
     times = [time for time, _ in changes]
-    shortest = LIMITS["shortest_window"].value
+    shortest, u_change_s = LIMITS["shortest_window"].value, LIMITS["change_at"].value
+    u_start_s = running.u_edge_s(timeline.step_s)
     windows: list[Window] = []
     for run in running.runs:
         inside = changes[bisect_right(times, run.start_s + 5.0) : bisect_left(times, run.end_s)]
         edges = [(run.start_s, "compressor start"), *inside, (run.end_s, "")]
         windows.extend(
-            Window(start, end - LIMITS["guard"].value, after)
+            Window(start, end - LIMITS["guard"].value, after, u_start_s if start == run.start_s else u_change_s)
             for (start, after), (end, _) in pairwise(edges)
             if end - start - LIMITS["guard"].value >= shortest
         )
@@ -88,32 +104,45 @@ def _cycling_windows(running: Running, changes: Sequence[float]) -> list[Window]
         inside = tuple(starts[bisect_left(starts, start) : bisect_right(starts, end)])
         if end - start >= LIMITS["shortest_window"].value and len(inside) > LIMITS["least_cycles"].value:
             after = "first start, cycling" if start == starts[0] else "change of operating point, cycling"
-            windows.append(Window(start, end - LIMITS["guard"].value, after, inside))
+            windows.append(Window(start, end - LIMITS["guard"].value, after, LIMITS["change_at"].value, inside))
     return windows
 
 
-def _changes(timeline: Timeline, operating: Operating) -> list[tuple[float, str]]:
-    """Moments at which engine speed, road speed or a mark changed the operating point."""
+def _changes(timeline: Timeline, operating: Operating, running: Running) -> list[tuple[float, str]]:
+    """Moments at which engine speed, road speed or a mark changed the operating point, or the pressures tell it."""
     changes: list[tuple[float, str]] = []
     for values, limit, after in (
         (operating.engine_speed, "speed_step", "engine speed"),
         (timeline.grid("vehicle_speed"), "road_step", "road speed"),
     ):
-        if values is None:
-            continue
-        reach = max(round(2.0 / timeline.step_s), 1)
-        filled = np.where(np.isfinite(values), values, np.nanmedian(values))
-        even = smoothed(filled, timeline.step_s, 1.0)
-        padded = np.pad(even, reach, mode="edge")
-        steep = np.abs(padded[2 * reach :] - padded[: -2 * reach]) > LIMITS[limit].value
-        for first, last in spans_of(steep):
-            # The step seen from both sides begins `reach` early and ends `reach` late.
-            changes.append((float(timeline.t_s[min(first + reach, last)]), after))
-    known = operating.engine_speed is not None
-    if not known:
+        if values is not None:
+            changes += [(at, after) for at in _steps(timeline, values, LIMITS[limit].value)]
+    if operating.engine_speed is None:
         changes.extend((mark, "raised idle") for mark in timeline.marked("raised_idle"))
+        changes.extend((at, "change of the pressures") for at in _jumps(timeline, running))
     changes.extend((mark, "recharge") for mark in timeline.marked("recharged"))
     return sorted(changes)
+
+
+def _steps(timeline: Timeline, values: Floats, least: float) -> list[float]:
+    """Moments at which a quantity stepped by more than that within 4 s; of a long ramp its end, when it is over."""
+    reach = max(round(2.0 / timeline.step_s), 1)
+    padded = np.pad(smoothed(bridged(values), timeline.step_s, 1.0), reach, mode="edge")
+    steep = np.abs(padded[2 * reach :] - padded[: -2 * reach]) > least
+    ramp = 2 * reach + LIMITS["ramp"].value / timeline.step_s
+    # The step seen from both sides begins `reach` early and ends `reach` late.
+    at = [last - reach if last - first > ramp else min(first + reach, last) for first, last in spans_of(steep)]
+    return timeline.t_s[at].tolist()
+
+
+def _jumps(timeline: Timeline, running: Running) -> list[float]:
+    """Jumps of the lift within a run: an engine speed, a blower or a fan that was not recorded changed."""
+    low, high = timeline.grid("low_side"), timeline.grid("high_side")
+    if low is None or high is None:
+        return []
+    jumps = _steps(timeline, np.log(np.maximum(high, 1.0) / np.maximum(low, 1.0)), LIMITS["lift_step"].value)
+    early, late = LIMITS["pulls_down"].value, LIMITS["guard"].value
+    return [at for at in jumps if any(run.start_s + early < at < run.end_s - late for run in running.runs)]
 
 
 def _settling(timeline: Timeline, signal: Signal, window: Window) -> Settling:
@@ -127,6 +156,8 @@ def _settling(timeline: Timeline, signal: Signal, window: Window) -> Settling:
     if window.cycle_starts_s:
         t, y = _cycle_means(timeline, values, window)
         before = y[:1]
+        averaged = (last - first + 1) / max(len(y), 1)
+        signal = replace(signal, noise=signal.noise / math.sqrt(averaged))
     good = np.isfinite(y)
     place = signal.channel.id
     if float(np.mean(good)) < 0.9 or not np.isfinite(before).any():
@@ -164,17 +195,28 @@ def _judge(timeline: Timeline, signal: Signal, window: Window, t: Floats, y: Flo
         return Settling(window.start_s, window.end_s, window.after, place, settled, final, no, no, drift, *_none(no))
     time = absent(f"not settled within {length:.0f} s")
     if settled:
-        step = float(np.median(np.diff(t)))
-        u_start = step * UNIFORM if window.after.endswith("start") else LIMITS["change_at"].value
-        smoothing = 0.0 if window.cycle_starts_s else RESPONSE_LIMITS["longest_smoothing"].value
-        part = LIMITS["final_part"].value * length
-        u_settle = u_settled(t, y, response, signal.noise, signal.u_steps, part, smoothing)
-        time = measured(response.settled_s, u_start, u_settle)
+        time = _time(signal, window, t, y, response, combine(u_mean, signal.u_steps))
     overshoot = measured(response.overshoot, signal.noise / abs(change))
     return Settling(
         window.start_s, window.end_s, window.after, place, settled, final, time, overshoot, drift,
         *_shape(t, y, response, settled),
     )  # fmt: skip
+
+
+def _time(signal: Signal, window: Window, t: Floats, y: Floats, response: Response, u_final: float) -> Measured:
+    """Settling time: with what is not known of the start, of the level it began at, and of what a clamp adds."""
+    soon = min(int(np.searchsorted(t, 2.0)), len(y) - 1)
+    rate = abs(float(y[soon] - y[0])) / max(float(t[soon]), 1e-9)
+    u_change = combine(signal.noise, rate * window.u_start_s)
+    pull = DERIVED["clamp_share"].value * UNIFORM * LIMITS["bay_drifts"].value
+    u_band = combine(
+        RESPONSE_LIMITS["band"].value * u_change,
+        signal.u_steps,
+        pull if signal.channel.place.endswith("_line") else 0.0,
+    )
+    smoothing = 0.0 if window.cycle_starts_s else RESPONSE_LIMITS["longest_smoothing"].value
+    u_settle = u_settled(t, y, response, signal.noise, u_final, u_band, smoothing)
+    return measured(response.settled_s, window.u_start_s, float(np.median(np.diff(t))) * UNIFORM / 2.0, u_settle)
 
 
 def _none(why: Measured) -> tuple[Measured, Measured, Measured, float | None, Measured]:

@@ -18,6 +18,8 @@ from analysis.timeline import Floats, Span
 LIMITS = limit_table(
     Limit("band", 0.05, "share of the change", "the design's definition"),
     Limit("longest_smoothing", 12.0, "s", PRACTICE),
+    Limit("noise_in_band", 8.0, "1", "standard deviations of what noise the moving mean leaves; " + PRACTICE),
+    Limit("late_by_noise", 0.5, "1", "the same, by which the last of many excursions stands out; " + PRACTICE),
     Limit("onset_in_noise", 6.0, "1", "standard deviations of one reading's noise; " + PRACTICE),
     Limit("onset_share", 0.01, "share of the change", PRACTICE),
     Limit("onset_lasts", 20.0, "s", "or a twentieth of the window, if that is less; " + PRACTICE),
@@ -81,8 +83,9 @@ def respond(
     if change == 0.0:
         return Response(initial, final, 0.0, 0.0, None, None, None, None, drift)
     band = LIMITS["band"].value * abs(change)
-    even = _evened(t_s, y, noise, band, LIMITS["longest_smoothing"].value if smoothing_s is None else smoothing_s)
-    settled = last_outside(t_s, even, final, band)
+    even, left = _evened(t_s, y, noise, band, LIMITS["longest_smoothing"].value if smoothing_s is None else smoothing_s)
+    # The last of many readings outside the band is the one that noise carried out: it came late.
+    settled = last_outside(t_s, even, final, band + LIMITS["late_by_noise"].value * left)
     done = (even - initial) / change
     beyond = max(float(np.max(np.sign(change) * (y - final))), 0.0) / abs(change)
     half, most, nearly = (_reached(t_s, done, share) for share in (0.5, 1.0 - 1.0 / math.e, 0.9))
@@ -104,25 +107,27 @@ def last_outside(t_s: Floats, y: Floats, final: float, band: float) -> float:
 
 
 def u_settled(
-    t_s: Floats, y: Floats, response: Response, noise: float, u_steps: float, final_part_s: float, smoothing_s: float
+    t_s: Floats, y: Floats, response: Response, noise: float, u_final: float, u_band: float, smoothing_s: float
 ) -> float:
     """Standard uncertainty [s] of the settling time: how far it goes where final level and band move by their own.
 
     It is no smooth function of them (a slow creep crosses the band at a shallow angle, a late swing touches it or does
-    not), so that the furthest of the moved times stands for two standard uncertainties. ``noise`` is that of one
-    reading, ``u_steps`` what coarse steps leave to a mean.
+    not), so that the furthest of the moved times stands for two standard uncertainties.
+
+    Parameters
+    ----------
+    t_s, y, response, noise, smoothing_s
+        As given to `respond`, and what it returned.
+    u_final, u_band : float
+        Standard uncertainties of the final level, and of the band or of what lies between crossing and final level,
+        but for the noise of the readings at the crossing.
     """
     band = LIMITS["band"].value * abs(response.change)
-    even = _evened(t_s, y, noise, band, smoothing_s)
-    tail = int(np.count_nonzero(t_s >= t_s[-1] - final_part_s))
-    step = float(np.median(np.diff(t_s)))
-    averaged = max(float(np.clip((5.0 * noise / band) ** 2, 2.0, max(smoothing_s / step, 2.0))), 1.0)
-    u_final = math.hypot(noise / math.sqrt(max(tail, 1)), abs(response.drift) * step, u_steps)
-    u_band = math.hypot(noise / math.sqrt(averaged), u_steps)
+    even, left = _evened(t_s, y, noise, band, smoothing_s)
+    level, moves = band + LIMITS["late_by_noise"].value * left, (2.0 * u_final, 2.0 * math.hypot(u_band, left))
     moved = [
-        abs(last_outside(t_s, even, response.final + a * u_final, band + b * u_band) - response.settled_s)
-        for a, b in ((2.0, 0.0), (-2.0, 0.0), (0.0, 2.0), (0.0, -2.0))
-        if band + b * u_band > 0.0
+        abs(last_outside(t_s, even, response.final + final, max(level + wider, 0.0)) - response.settled_s)
+        for final, wider in ((moves[0], 0.0), (-moves[0], 0.0), (0.0, moves[1]), (0.0, -moves[1]))
     ]
     return max(moved) / 2.0
 
@@ -189,10 +194,11 @@ def _reached(t_s: Floats, done: Floats, share: float) -> float | None:
     return float(t_s[there[0]]) if len(there) else None
 
 
-def _evened(t_s: Floats, y: Floats, noise: float, band: float, longest_s: float) -> Floats:
-    """Smooth just enough that noise alone does not leave the band (a fifth of it)."""
+def _evened(t_s: Floats, y: Floats, noise: float, band: float, longest_s: float) -> tuple[Floats, float]:
+    """Smooth just enough that noise alone does not leave the band; the noise that is left comes with it."""
     step = float(np.median(np.diff(t_s)))
     if longest_s <= 2.0 * step:
-        return y
-    wanted = step * (5.0 * noise / band) ** 2
-    return smoothed(y, step, float(np.clip(wanted, 2.0 * step, longest_s)))
+        return y, noise
+    wanted = step * (LIMITS["noise_in_band"].value * noise / band) ** 2
+    window = float(np.clip(wanted, 2.0 * step, longest_s))
+    return smoothed(y, step, window), noise / math.sqrt(2.0 * round(window / step / 2.0) + 1.0)

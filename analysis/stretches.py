@@ -1,6 +1,7 @@
 """Stretches of a mask, and moving means."""
 
 from collections.abc import Callable
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,6 +9,7 @@ from numpy.typing import NDArray
 Mask = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
+Readings = TypeVar("Readings", Floats, Indices)
 
 
 def spans_of(mask: Mask) -> list[tuple[int, int]]:
@@ -41,15 +43,26 @@ def last_where(holds: Callable[[slice], Mask], end: int) -> int:
     return -1
 
 
+def median_of(values: Floats) -> float:
+    """Median of readings, NaN aside; NaN where there is none. Of a few it is much quicker than numpy's."""
+    good = np.sort(values[np.isfinite(values)])
+    return float(good[(len(good) - 1) // 2] + good[len(good) // 2]) / 2.0 if len(good) else float("nan")
+
+
+def thinned(values: Readings) -> Readings:
+    """Some thousands of values spread over all of them: a level needs no more of a day."""
+    return values[:: max(len(values) // 4000, 1)]
+
+
+def usual_level(values: Floats) -> float:
+    """Median of some thousands of readings, NaN aside; NaN where there is none."""
+    return median_of(thinned(values))
+
+
 def medians_by(key: Indices, values: Floats) -> Floats:
     """Median of the values of each key, in order; the keys must not fall."""
     edges = np.flatnonzero(np.diff(key)) + 1
-    return np.array([_median(part) for part in np.split(values, edges) if len(part)])
-
-
-def _median(values: Floats) -> float:
-    ordered = np.sort(values)
-    return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2.0
+    return np.array([median_of(part) for part in np.split(values, edges) if len(part)])
 
 
 def smoothed(values: Floats, step_s: float, window_s: float) -> Floats:
@@ -58,7 +71,8 @@ def smoothed(values: Floats, step_s: float, window_s: float) -> Floats:
     if half == 0:
         return values
     count = len(values)
-    total = np.zeros(count + 1)
+    total = np.empty(count + 1)
+    total[0] = 0.0
     np.cumsum(values, out=total[1:])
     if count <= 2 * half:
         first = np.maximum(np.arange(count) - half, 0)

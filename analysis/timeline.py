@@ -4,6 +4,7 @@ Nothing is smoothed into the data. What is set aside (single-sample spikes, rows
 and treated as missing. Pressures are absolute from here on.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import chain, count
@@ -165,8 +166,10 @@ class Timeline:
             part = part[np.isfinite(part)]
             return float(np.median(part)) if len(part) else float("nan")
         # Each stop asks for the median of a second or two: a plain sort of those is ten times quicker than numpy's.
-        ordered = sorted(value for value in part.tolist() if value == value)  # noqa: PLR0124 - NaN alone differs
-        seen = len(ordered)
+        readings = part.tolist()
+        if math.isnan(sum(readings)):
+            readings = [value for value in readings if not math.isnan(value)]
+        ordered, seen = sorted(readings), len(readings)
         return (ordered[(seen - 1) // 2] + ordered[seen // 2]) / 2.0 if seen else float("nan")
 
     def recorded(self) -> NDArray[np.bool_]:

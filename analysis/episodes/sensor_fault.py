@@ -10,7 +10,7 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.stretches import edges_of
+from analysis.stretches import edges_of, thinned
 from analysis.timeline import Floats, Signal, Span
 from analysis.uncertainty import combine, measured
 
@@ -175,9 +175,9 @@ def _pumps(case: Case, start: float, end: float) -> bool:
 def _range(case: Case, values: Floats | None, start: float, end: float) -> float:
     if values is None:
         return 0.0
-    part = values[case.timeline.index(start) : case.timeline.index(end) + 1]
+    part = thinned(values[case.timeline.index(start) : case.timeline.index(end) + 1])
     part = part[np.isfinite(part)]
-    return float(np.quantile(part, 0.95) - np.quantile(part, 0.05)) if len(part) else 0.0
+    return float(np.diff(np.quantile(part, [0.05, 0.95]))[0]) if len(part) else 0.0
 
 
 def _still_vent(case: Case) -> list[Episode]:

@@ -27,14 +27,15 @@ def two_volumes(t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return P_EQ_KPA + dp * 0.6, P_EQ_KPA - dp * 0.4
 
 
-def rest(law, **job: object):
-    """The equalisation of a made recording: 120 s pumping, then the law."""
-    t = np.arange(0.0, 480.0, 0.25)
+def rest(law, seconds: float = 480.0, offset_kpa: float = 0.0, **job: object):
+    """The equalisation of a made recording: 120 s pumping, then the law; the high side's sensor is off by so much."""
+    t = np.arange(0.0, seconds, 0.25)
     high, low = np.full(len(t), 1500.0), np.full(len(t), 250.0)
     off = t >= 120.0
     high[off], low[off] = law(t[off] - 120.0)
     clutch = np.where(off, 0.0, 13.8)
-    recording = recording_of(t, {"low_side [kPaa]": low, "high_side [kPaa]": high, "clutch [V]": clutch}, **job)
+    columns = {"low_side [kPaa]": low, "high_side [kPaa]": high + offset_kpa, "clutch [V]": clutch}
+    recording = recording_of(t, columns, **job)
     timeline = timeline_of(recording)
     assert timeline is not None
     (one,) = case_of(timeline, recording.job).equalisations
@@ -42,8 +43,11 @@ def rest(law, **job: object):
 
 
 def test_two_volumes_meet_as_their_closed_form_says():
-    """Table of the closed form: dp = 50 kPa after 158.984 s, 10 % after 113.73 s, tau 49.391 s; meeting at 2 %."""
-    one = rest(two_volumes)
+    """Table of the closed form: dp = 50 kPa after 158.984 s, 10 % after 113.73 s, tau 49.391 s; meeting at 2 %.
+
+    What is left after seven time constants would pass for an offset of the sensors: the rest is longer than that.
+    """
+    one = rest(two_volumes, 840.0)
     assert one.difference_kpa.value == pytest.approx(1250.0)
     assert one.time_to_50_kpa_s.value == pytest.approx(158.984, abs=0.6)
     assert one.time_to_90_s.value == pytest.approx(TAU_S * np.log(10.0), abs=0.6)
@@ -172,3 +176,42 @@ def test_the_words_say_where_one_exponential_hardly_holds():
     assert "exponential to r² 1.00" in plain
     assert "hardly one exponential, r² 0." in bent
     assert "to the half" in bent
+
+
+def test_a_stop_after_a_short_run_takes_its_difference_from_that_run():
+    """Half a second of pumping between two rests: the median over two seconds would take in the rest before."""
+    t = np.arange(0.0, 900.0, 0.25)
+    high, low = np.full(len(t), 1500.0), np.full(len(t), 250.0)
+    first, second = (t >= 120.0) & (t < 180.0), t >= 180.5
+    high[first], low[first] = two_volumes(t[first] - 120.0)
+    high[second], low[second] = two_volumes(t[second] - 180.5)
+    clutch = np.where(first | second, 0.0, 13.8)
+    recording = recording_of(t, {"low_side [kPaa]": low, "high_side [kPaa]": high, "clutch [V]": clutch})
+    timeline = timeline_of(recording)
+    assert timeline is not None
+    last = case_of(timeline, recording.job).equalisations[-1]
+    assert last.start_s == pytest.approx(180.5, abs=0.3)
+    assert last.difference_kpa.value == pytest.approx(1250.0)
+
+
+@pytest.mark.parametrize("offset_kpa", [-15.0, 0.0, 15.0])
+def test_an_offset_between_the_sensors_is_read_off_the_rest_itself(offset_kpa: float):
+    """After 12 minutes, 14 time constants, what the sides still differ by is the sensors' offset."""
+    one = rest(two_volumes, 840.0, offset_kpa)
+    assert one.time_to_50_kpa_s.value == pytest.approx(158.984, abs=0.6)
+    assert one.time_to_90_s.value == pytest.approx(TAU_S * np.log(10.0), abs=0.6)
+    assert one.time_constant_s.value == pytest.approx(TAU_S, rel=0.01)
+    assert one.time_constant_s.u95 < 0.02 * TAU_S  # type: ignore[operator]
+
+
+def test_what_a_short_rest_leaves_of_the_difference_is_inside_its_u95():
+    """Seven time constants leave 1.2 kPa, which is taken for an offset: 50 kPa are seen a second early."""
+    one = rest(two_volumes)
+    assert one.time_to_50_kpa_s.value is not None
+    assert one.time_to_50_kpa_s.u95 is not None
+    assert abs(one.time_to_50_kpa_s.value - 158.984) < one.time_to_50_kpa_s.u95
+
+
+def test_sides_that_stay_further_apart_than_their_sensors_allow_are_taken_as_they_read():
+    one = rest(two_volumes, 840.0, 30.0)
+    assert one.time_to_90_s.value == pytest.approx(TAU_S * np.log(1250.0 / (128.0 - 30.0)), abs=0.6)

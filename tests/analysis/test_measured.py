@@ -13,9 +13,11 @@ import pytest
 from analysis.equalisation import LIMITS as EQUALISATION
 from analysis.equalisation import between_levels, first_lasting, fit_decay, log_slope
 from analysis.exponentials import fit_one
-from analysis.readings import MAD_TO_SIGMA, noise_of
+from analysis.readings import MAD_TO_SIGMA, noise_of, resolution_of
 from analysis.step_response import constants_of, departures, onset, respond, ringing_period
 from analysis.thermal_runs import runs_from_air
+from analysis.uncertainty import UNIFORM
+from analysis.vacuum import Trace
 from tests.reference import HERE, table
 
 ATLANTA, TUCSON = "Atlanta_Eff_Default", "Tucson_Eff_ExtrmWin"
@@ -95,6 +97,21 @@ def test_a_tight_chamber_is_not_called_equalised(name: str, mbar_s: float):
     assert decay.misfit is None
     assert fit_one(t, bar) is None or fit_one(t, bar).tau_s > 60.0  # type: ignore[union-attr]
     assert float(np.polyfit(t, 1e3 * bar, 1)[0]) == pytest.approx(mbar_s, rel=0.01)
+
+
+@pytest.mark.parametrize(("name", "pa_s"), [("Aluminium", 23.49), ("Prusa", 70.31)])
+def test_a_vacuum_holds_rate_is_that_of_a_shut_chamber_upside_down(name: str, pa_s: float):
+    """What a tight chamber loses, read as a rise: slope by scipy 0.2349 and 0.7031 mbar/s, ADC steps of 1 mbar.
+
+    It slows as the compressed air cools, by more than its u95: a straight line through it is no leak by its shape.
+    """
+    t, bar, d0 = chamber(name)
+    trace = Trace(t - t[0], 1e5 * (d0 - bar), 1e5 * noise_of(bar), 1e5 * resolution_of(bar) * UNIFORM / 2.0, 0.0)
+    whole, third = trace.rate(slice(None)), len(t) // 3
+    early, late = trace.rate(slice(0, third)), trace.rate(slice(-third, None))
+    assert whole.value == pytest.approx(60.0 * pa_s, abs=whole.u95)
+    assert whole.u95 < 0.05 * 60.0 * pa_s  # type: ignore[operator]
+    assert late.value + late.u95 < 0.7 * (early.value - early.u95)  # type: ignore[operator]
 
 
 def well(row: dict[str, str]) -> tuple[np.ndarray, np.ndarray, float, float]:

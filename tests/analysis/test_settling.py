@@ -7,7 +7,7 @@ import pytest
 from analysis.findings import Run
 from analysis.operating import operating_of
 from analysis.runs import Running
-from analysis.settling import settlings_of
+from analysis.settling import settlings_of, windows_of
 from analysis.timeline import timeline_of
 from tests.analysis.made import recording_of
 
@@ -78,3 +78,33 @@ def test_a_change_too_small_to_time_gives_no_figure():
     one = settled(30.0 - np.where(t < 10.0, 0.0, 1.0), t)
     assert one.settling_time_s.value is None
     assert "too small" in (one.settling_time_s.why or "")
+
+
+def windows(columns: dict[str, np.ndarray], t: np.ndarray) -> list[tuple[float, str]]:
+    """Start and cause of each window of a run from 10 s on."""
+    timeline = timeline_of(recording_of(t, columns))
+    assert timeline is not None
+    running = Running("clutch", timeline.t_s >= 10.0, None, (Run(10.0, float(t[-1])),), 1.0)
+    return [(window.start_s, window.after) for window in windows_of(timeline, operating_of(timeline), running)]
+
+
+def test_a_change_that_no_channel_records_is_seen_in_the_pressures():
+    """The compressor turns faster from 300 s on: low and high side part further within seconds."""
+    t = np.arange(0.0, 600.0, 0.5)
+    faster = 1.0 - np.exp(-np.maximum(t - 300.0, 0.0) / 4.0)
+    columns = {"low_side [kPaa]": 300.0 - 50.0 * faster, "high_side [kPaa]": 1400.0 + 300.0 * faster}
+    assert [after for _, after in windows(columns, t)] == ["compressor start", "change of the pressures"]
+    assert windows(columns, t)[1][0] == pytest.approx(300.0, abs=2.0)
+    # With the engine speed recorded, and steady, nothing of the operating point changed: a fault's doing.
+    assert len(windows(columns | {"engine_speed [1/min]": np.full(len(t), 800.0)}, t)) == 1
+
+
+def test_a_long_ramp_is_over_at_its_end_and_a_step_begins_where_it_does():
+    t = np.arange(0.0, 900.0, 0.5)
+    speed = np.interp(t, [300.0, 301.0, 600.0, 630.0], [800.0, 1500.0, 1500.0, 5500.0])
+    (_, _), (step_s, _), (ramp_s, after) = windows(
+        {"vent [degC]": np.full(len(t), 8.0), "engine_speed [1/min]": speed}, t
+    )
+    assert step_s == pytest.approx(300.0, abs=1.0)
+    assert ramp_s == pytest.approx(630.0, abs=2.5)
+    assert after == "engine speed"

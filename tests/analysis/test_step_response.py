@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.optimize import curve_fit
 
 from analysis.exponentials import fit_one, fit_two
-from analysis.step_response import Response, constants_of, departures, onset, respond, ringing_period
+from analysis.step_response import LIMITS, Response, constants_of, departures, onset, respond, ringing_period, u_settled
 from tests.reference import digits_of, mutations, table
 
 
@@ -101,6 +101,24 @@ def test_noise_moves_a_settling_time_by_no_more_than_its_smoothing():
     for _ in range(20):
         y = 30.0 - 20.0 * (1.0 - np.exp(-t / 20.0)) + rng.normal(0.0, 0.15, len(t))
         assert respond(t, y, 30.0, 0.15, 30.0).settled_s == pytest.approx(2.995732 * 20.0, abs=4.0)
+
+
+@pytest.mark.parametrize(("noise", "late_s"), [(0.1, 5.0), (0.4, 6.0)])
+def test_a_noisy_creep_settles_no_later_than_it_does_and_its_u95_holds_that(noise: float, late_s: float):
+    """A fast and a slow exponential, 10 K together: the truth from the same curve without noise."""
+    rng = np.random.default_rng(6)
+    t = np.arange(0.0, 400.0, 0.5)
+    clean = 8.0 * np.exp(-t / 10.0) + 2.0 * np.exp(-t / 60.0)
+    smoothing, true = LIMITS["longest_smoothing"].value, respond(t, clean, 10.0, 0.0, 40.0).settled_s
+    off, u = np.empty(100), np.empty(100)
+    for i in range(100):
+        y = clean + rng.normal(0.0, noise, len(t))
+        response = respond(t, y, 10.0, noise, 40.0)
+        off[i] = response.settled_s - true
+        u[i] = u_settled(t, y, response, noise, noise / math.sqrt(80.0), 0.0, smoothing)
+    assert abs(float(np.median(off))) < late_s
+    assert 0.9 <= float(np.mean(np.abs(off) <= 2.0 * u)) <= 1.0
+    assert float(np.median(2.0 * u)) < 6.0 * float(np.median(np.abs(off)))
 
 
 def test_onset_waits_out_noise_and_short_spikes():

@@ -100,6 +100,7 @@ def test_the_driver_who_switches_cooling_off_and_on_raises_nothing():
     assert dropouts(findings) == []
     assert "driver" in whys(findings)
     assert len(findings.cycling) == 3
+    assert sum(c.cycles for c in findings.cycling) == len(findings.compressor.runs) - 1 - 2
 
 
 def test_one_unmarked_stop_without_supply_is_not_called_a_fault():
@@ -108,6 +109,7 @@ def test_one_unmarked_stop_without_supply_is_not_called_a_fault():
     assert dropouts(findings) == []
     assert findings.verdict == "cannot_tell"
     assert "without a mark" in findings.verdict_why
+    assert len(findings.cycling) == 2
 
 
 def test_the_same_stop_beside_a_complaint_is():
