@@ -84,6 +84,9 @@ class JobSheet:
     started_at: str | None = None
     marks: tuple[MarkEntry, ...] = ()
 
+    def __repr__(self) -> str:
+        return f"JobSheet({', '.join(f'{name}={value!r}' for name, value in self.to_dict().items())})"
+
     def to_dict(self) -> dict[str, Any]:
         """Return the known fields as plain JSON values."""
         known: dict[str, Any] = {}
