@@ -105,7 +105,7 @@ def odds_ratio(
         return raised / raised.sum()
 
     def root(excess: Callable[[float], float]) -> float:
-        return float(np.exp(cast("Any", optimize).brentq(excess, -FARTHEST, FARTHEST, xtol=1e-10))))
+        return float(np.exp(cast("Any", optimize).brentq(excess, -FARTHEST, FARTHEST, xtol=1e-10)))
 
     tail = (1.0 - confidence) / 2.0
     lowest, highest = seen == 0, seen == len(chances) - 1

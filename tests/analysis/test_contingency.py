@@ -16,8 +16,8 @@ BENJAMINI_HOCHBERG = (
     *(0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344),
     *(0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.000),
 )
-"""The fifteen p values of Benjamini & Hochberg 1995, section 4 (two treatments of heart attacks); from memory, and alike
-in several public test suites; the paper itself was not at hand."""
+"""The fifteen p values of Benjamini & Hochberg 1995, section 4 (two treatments of heart attacks); from memory, and
+alike in several public test suites; the paper itself was not at hand."""
 
 
 @given(few, few, few, few)
