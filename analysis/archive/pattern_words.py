@@ -1,5 +1,6 @@
 """Patterns in words, for the terminal and the page."""
 
+import textwrap
 from dataclasses import asdict, dataclass
 from itertools import pairwise
 
@@ -31,53 +32,55 @@ HOW = (
 )
 
 
+RISING = {"ambient_degc": "warmer ambient air", "odometer_km": "higher odometer"}
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """Vehicles that have a kind, of those examined; ``share`` runs from 0 to 1, None of none."""
+
+    name: str
+    says: str
+    share: float | None
+
+
 @dataclass(frozen=True, slots=True)
 class Said:
-    """One comparison in words; ``bands`` are the shares a band, for a trend."""
+    """One comparison in words, with the shares it rests on: the group and all others, or every band."""
 
     kind: str
-    group: str
-    here: str
-    against: str
-    elsewhere: str
+    goes_with: str
+    shares: tuple[Share, ...]
     odds: str
     chance: str
-    bands: tuple[str, ...]
 
 
 def said(comparison: Comparison, units: Units = KPA) -> Said:
     """A comparison in words and the reader's units."""
     c = comparison
-    ratio = "" if c.odds_low is None else f"{_number(c.odds_ratio)} ({_number(c.odds_low)} to {_number(c.odds_high)})"
+    way = "commoner" if c.more else "rarer"
+    if c.edge is None:
+        name = f"{FACTORS[c.factor]} {(c.level or '').replace('_', ' ')}"
+        shares = share(name, c.having, c.at_risk), share("all others", c.having_elsewhere, c.at_risk_elsewhere)
+        goes_with, where = name, ""
+    else:
+        named = zip(bands(c.factor, units), c.having_by_band, c.at_risk_by_band, strict=True)
+        shares = tuple(share(name, having, at_risk) for name, having, at_risk in named)
+        goes_with, where = RISING[c.factor], f", {edge(c.factor, c.edge, units)} and above against below"
     return Said(
         wording.title(c.kind),
-        group(c, units),
-        share(c.having, c.at_risk),
-        against(c, units),
-        share(c.having_elsewhere, c.at_risk_elsewhere),
-        ratio,
+        f"{way} with {goes_with}",
+        shares,
+        "" if c.odds_low is None else f"odds ratio {_limits(c.odds_ratio, c.odds_low, c.odds_high)}{where}",
         "" if c.p_adjusted is None else chance(c.p_adjusted),
-        tuple(
-            f"{name}: {share(having, at_risk)}"
-            for name, having, at_risk in zip(bands(c.factor, units), c.having_by_band, c.at_risk_by_band, strict=False)
-        ),
     )
 
 
-def group(comparison: Comparison, units: Units = KPA) -> str:
-    """Which vehicles are meant; of a trend, which way it goes and where it was cut for the odds."""
-    name = FACTORS[comparison.factor]
-    if comparison.edge is None:
-        return f"{name} {(comparison.level or '').replace('_', ' ')}"
-    way = "more" if comparison.more else "less"
-    return f"{way} with {name}: {edge(comparison.factor, comparison.edge, units)} and above"
-
-
-def against(comparison: Comparison, units: Units = KPA) -> str:
-    """What they are held against."""
-    if comparison.edge is None:
-        return "all others"
-    return f"under {edge(comparison.factor, comparison.edge, units)}"
+def share(name: str, having: int, at_risk: int) -> Share:
+    """So many of so many."""
+    if not at_risk:
+        return Share(name, "none examined", None)
+    return Share(name, f"{having} of {at_risk} ({wording.percent(having / at_risk)})", having / at_risk)
 
 
 def bands(factor: str, units: Units = KPA) -> list[str]:
@@ -94,18 +97,19 @@ def edge(factor: str, value: float, units: Units = KPA) -> str:
     return f"{value:,.0f},km".replace(",", "\N{NO-BREAK SPACE}")
 
 
-def share(having: int, at_risk: int) -> str:
-    """So many of so many."""
-    return f"{having} of {at_risk}" + (f" ({wording.percent(having / at_risk)})" if at_risk else "")
-
-
 def chance(p: float) -> str:
     """A chance without false digits."""
     return "under 0.001" if p < 0.001 else f"{p:.2g}" if p < 0.1 else f"{p:.2f}"
 
 
-def _number(value: float | None) -> str:
-    return "no bound" if value is None else f"{value:.0f}" if value >= 100 else f"{value:.2g}"
+def _limits(value: float | None, low: float, high: float | None) -> str:
+    if high is None:
+        return f"at least {_number(low)}"
+    return f"{_number(value or 0.0)} ({_number(low)} to {_number(high)})" if low else f"at most {_number(high)}"
+
+
+def _number(value: float) -> str:
+    return f"{value:.0f}" if value >= 9.95 else f"{value:.1f}" if value >= 0.995 else f"{value:.2g}"
 
 
 def basis(patterns: Patterns) -> list[str]:
@@ -159,14 +163,11 @@ def caution(patterns: Patterns) -> list[str]:
 
 def summary_of_patterns(patterns: Patterns, units: Units = KPA) -> str:
     """The patterns for a terminal."""
-    import textwrap
-
     lines = [verdict(patterns)]
     for number, one in enumerate((said(c, units) for c in patterns.of(STANDS_OUT)), start=1):
-        lines += ["", f"{number:3d}  {one.kind}: {one.group}"]
-        lines.append(f"     {one.here} against {one.elsewhere} {one.against}")
-        lines.append(f"     odds ratio {one.odds}, adjusted p {one.chance}")
-        lines += [f"     {'; '.join(one.bands)}"] if one.bands else []
+        lines += ["", f"{number:3d}  {one.kind}: {one.goes_with}"]
+        lines.append(f"     {'; '.join(f'{s.name}: {s.says}' for s in one.shares)}")
+        lines.append(f"     {one.odds}, adjusted p {one.chance}")
     lines += ["", *caution(patterns), *basis(patterns), "", "What this is not", *(f"  {s}" for s in WHAT_IT_IS_NOT)]
     return "\n".join(
         textwrap.fill(line, WIDTH, subsequent_indent=" " * (len(line) - len(line.lstrip()) + 2)) for line in lines
@@ -174,7 +175,7 @@ def summary_of_patterns(patterns: Patterns, units: Units = KPA) -> str:
 
 
 def told(patterns: Patterns, units: Units = KPA) -> dict[str, object]:
-    """What the page shows, as plain values."""
+    """What the page shows, as plain values, the comparisons by their state."""
     return {
         "verdict": verdict(patterns),
         "caution": caution(patterns),

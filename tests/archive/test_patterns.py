@@ -175,9 +175,11 @@ def test_a_trend_is_told_by_band_and_split_where_it_divides_the_vehicles_evenly(
     assert counts(one) == (10, 10, 4, 18)
     assert patterns.unstated["odometer_km"] == 1
     told = said(one)
-    assert told.group.replace("\N{NO-BREAK SPACE}", " ") == "more with odometer: 200 000 km and above"
-    assert told.bands[2].replace("\N{NO-BREAK SPACE}", " ") == "100 000 km to 200 000 km: 4 of 10 (40 %)"
-    assert told.group in summary_of_patterns(patterns)
+    assert told.goes_with == "commoner with higher odometer"
+    assert told.shares[2].name.replace("\N{NO-BREAK SPACE}", " ") == "100 000 km to 200 000 km"
+    assert (told.shares[2].says, told.shares[2].share) == ("4 of 10 (40 %)", 0.4)
+    assert told.odds.replace("\N{NO-BREAK SPACE}", " ") == "odds ratio at least 4.7, 200 000 km and above against below"
+    assert told.goes_with in summary_of_patterns(patterns)
 
 
 def test_bands_of_the_air_come_in_the_readers_unit():
@@ -185,9 +187,15 @@ def test_bands_of_the_air_come_in_the_readers_unit():
         recording(f"{i}", ambient_degc=10.0 + i, present_kinds=["undercharge"] * (i >= 15)) for i in range(30)
     ]  # fmt: skip
     (one,) = of(table_of(rows), "undercharge", "ambient_degc")
-    assert said(one).group == "more with ambient air: 25 °C and above"
-    assert said(one, PSI).group == "more with ambient air: 77 °F and above"
-    assert said(one, PSI).bands[0] == "under 59 °F: 0 of 5 (0 %)"
+    assert said(one).goes_with == "commoner with warmer ambient air"
+    assert said(one).odds.endswith(", 25 °C and above against below")
+    assert said(one, PSI).odds.endswith(", 77 °F and above against below")
+    assert [share.name for share in said(one, PSI).shares] == [
+        "under 59 °F",
+        "59 °F to 77 °F",
+        "77 °F to 95 °F",
+        "95 °F and above",
+    ]
 
 
 def test_fewer_kinds_are_fewer_comparisons_to_allow_for():
