@@ -180,6 +180,6 @@ def told(patterns: Patterns, units: Units = KPA) -> dict[str, object]:
         "verdict": verdict(patterns),
         "caution": caution(patterns),
         "basis": basis(patterns),
-        "not": WHAT_IT_IS_NOT,
+        "is_not": WHAT_IT_IS_NOT,
         **{state: [asdict(said(c, units)) for c in patterns.of(state)] for state in (STANDS_OUT, NOT_SHOWN, TOO_FEW)},
     }
