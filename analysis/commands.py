@@ -2,7 +2,6 @@
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -10,9 +9,6 @@ from analysis.preferences import PAPERS
 from analysis.shown import CHOICES
 from recorder.commands import COMMANDS, calibration_option, job_option, say
 from recorder.errors import InputError
-
-if TYPE_CHECKING:
-    from recorder.recording import Recording
 
 units_option = click.option(
     "--units",
@@ -86,6 +82,7 @@ def analyse(
       warmspell analyse recordings/minibus-7-before
     """
     from analysis.diagnose import diagnose
+    from analysis.opening import opened
     from analysis.preferences import preferences
     from analysis.summary import summary_of
     from recorder.store import software
@@ -184,6 +181,7 @@ def report(
       warmspell report recordings/minibus-7-before --units psi --paper letter --photo plate.jpg --bundle --out claim
     """
     from analysis.claim import write_report
+    from analysis.opening import opened
     from analysis.preferences import preferences
     from recorder.store import software
 
@@ -213,21 +211,6 @@ def open_(port: int | None, out: Path | None, *, no_browser: bool, demo: bool, l
     from analysis.page.serve import Opening, open_page
 
     open_page(Opening(out, port, not no_browser, lan, demo), say)
-
-
-def opened(recording: Path, job_file: Path | None, calibration_file: Path | None = None) -> "Recording":
-    """A recording, read with another job sheet or later calibrations where such are given; the seal is not touched."""
-    from dataclasses import replace
-
-    from recorder.calibrate import calibrations_of
-    from recorder.jobsheet import read_job_sheet
-    from recorder.recalibration import recalibrated
-    from recorder.recording import open_recording
-
-    whole = open_recording(recording)
-    if calibration_file is not None:
-        whole = recalibrated(whole, calibrations_of(calibration_file))
-    return whole if job_file is None else replace(whole, job=read_job_sheet(job_file))
 
 
 def main() -> None:

@@ -25,7 +25,10 @@ Say = Callable[[str], None]
 
 
 def shipped_recordings() -> Path:
-    """Folder of the demo recordings: inside the installed package, else beside it in the repository."""
+    """Folder of the demo recordings: inside the installed package, else beside it in the repository.
+
+    Raises InputError where they are missing.
+    """
     inside = Path(__file__).parent / "recordings"
     beside = Path(__file__).parent.parent / "recordings"
     for folder in (inside, beside):
@@ -90,7 +93,10 @@ def ten_lines(
 
 
 def record_over_the_line(source: Path, out: Path, speed: float, say: Say) -> Path:
-    """Replay a recording on a line and record it with the recorder's own commands; returns the sealed recording."""
+    """Replay a recording on a line and record it with the recorder's own commands; returns the sealed recording.
+
+    Raises InputError, with what it said, if a step fails.
+    """
     out.mkdir(parents=True, exist_ok=True)
     job = out / "job.json"
     _write_job(source, job)

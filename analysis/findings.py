@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, fields, is_dataclass
 from pathlib import Path
 from typing import Any, cast
 
+from analysis.glimpse import Glimpsed
 from analysis.uncertainty import Measured
 
 SCHEMA_VERSION = 1
@@ -33,16 +34,16 @@ PRESENT, ABSENT, UNDECIDED = "present", "absent", "undecided"
 PROVEN, LIKELY, NOT_EXCLUDED, EXCLUDED = "proven", "likely", "not excluded", "excluded"
 
 
-@dataclass(frozen=True, slots=True)
-class Run:
+@dataclass(frozen=True, slots=True, repr=False)
+class Run(Glimpsed):
     """An interval in which the compressor pumps."""
 
     start_s: float
     end_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class Stop:
+@dataclass(frozen=True, slots=True, repr=False)
+class Stop(Glimpsed):
     """The end of a run, why it came, and how that is known.
 
     ``why`` is ``engine_off``, ``driver``, ``control``, ``high_pressure_trip``, ``full_throttle_cut``, ``dropout``,
@@ -57,8 +58,8 @@ class Stop:
     says: str
 
 
-@dataclass(frozen=True, slots=True)
-class Compressor:
+@dataclass(frozen=True, slots=True, repr=False)
+class Compressor(Glimpsed):
     """Runs and stops; ``basis`` says what they were read from."""
 
     basis: str
@@ -66,8 +67,8 @@ class Compressor:
     stops: tuple[Stop, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Cycling:
+@dataclass(frozen=True, slots=True, repr=False)
+class Cycling(Glimpsed):
     """Cycling over a stretch in which cooling stays asked for; medians with their u95, spreads beside them.
 
     A spread is the standard deviation estimated from the interquartile range. Pressures are gauge. ``lower_bound``: the
@@ -91,8 +92,8 @@ class Cycling:
     lower_bound: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Equalisation:
+@dataclass(frozen=True, slots=True, repr=False)
+class Equalisation(Glimpsed):
     """How the two sides met after a stop, and what ran meanwhile; ``settled_kpa`` is gauge.
 
     ``fit_r2`` and ``fit_misfit`` (rms residual as a share of d(0)) say how far the time constant holds; so do the
@@ -116,8 +117,8 @@ class Equalisation:
     fan_running: bool | None
 
 
-@dataclass(frozen=True, slots=True)
-class Static:
+@dataclass(frozen=True, slots=True, repr=False)
+class Static(Glimpsed):
     """Both sides at rest with the soak shown; ``static_kpa`` is gauge."""
 
     start_s: float
@@ -127,8 +128,8 @@ class Static:
     saturation_gap_kpa: Measured
 
 
-@dataclass(frozen=True, slots=True)
-class VacuumHold:
+@dataclass(frozen=True, slots=True, repr=False)
+class VacuumHold(Glimpsed):
     """The rise after an evacuation on one channel, pascals absolute.
 
     ``reading`` is ``tight``, ``leak``, ``moisture``, ``outgassing`` or ``cannot_tell``; ``water_pa`` is the vapour
@@ -148,8 +149,8 @@ class VacuumHold:
     water_pa: Measured
 
 
-@dataclass(frozen=True, slots=True)
-class Settling:
+@dataclass(frozen=True, slots=True, repr=False)
+class Settling(Glimpsed):
     """How one channel settled after a start, a change of operating point or a mark; pressures gauge.
 
     ``delay_s`` is when it left its level; ``fit_misfit`` the rms residual of one exponential as a share of the change;
@@ -172,8 +173,8 @@ class Settling:
     ringing_period_s: Measured
 
 
-@dataclass(frozen=True, slots=True)
-class Evidence:
+@dataclass(frozen=True, slots=True, repr=False)
+class Evidence(Glimpsed):
     """One reason, by the rule that made it: words in SI units and the numbers behind them."""
 
     rule: str
@@ -181,8 +182,8 @@ class Evidence:
     measures: dict[str, Measured] = field(default_factory=dict[str, Measured])
 
 
-@dataclass(frozen=True, slots=True)
-class Episode:
+@dataclass(frozen=True, slots=True, repr=False)
+class Episode(Glimpsed):
     """An interval in which something is wrong; ``severity`` runs from 0 to 1."""
 
     kind: str
@@ -194,8 +195,8 @@ class Episode:
     channel: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Check:
+@dataclass(frozen=True, slots=True, repr=False)
+class Check(Glimpsed):
     """Whether a kind was found: present, absent or undecided, and what was missing.
 
     ``suspected``: undecided although something was seen that this kind would explain. ``evidence`` holds the numbers
@@ -210,8 +211,8 @@ class Check:
     evidence: tuple[Evidence, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Weighed:
+@dataclass(frozen=True, slots=True, repr=False)
+class Weighed(Glimpsed):
     """A fact that spoke for or against a cause, and the numbers behind it.
 
     ``llr`` is its weight, a log likelihood ratio: above 0 it speaks for the cause. ``evidence`` is empty where the
@@ -225,8 +226,8 @@ class Weighed:
     evidence: tuple[Evidence, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Cause:
+@dataclass(frozen=True, slots=True, repr=False)
+class Cause(Glimpsed):
     """What would explain the episodes; ``weighed`` holds the reasons with their numbers, in the same order."""
 
     cause: str
@@ -240,8 +241,8 @@ class Cause:
     weighed: tuple[Weighed, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Rate:
+@dataclass(frozen=True, slots=True, repr=False)
+class Rate(Glimpsed):
     """Spells that began in an exposure to good time, and their rate an hour with exact 95 % limits (Garwood 1936)."""
 
     count: int
@@ -251,8 +252,8 @@ class Rate:
     high: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class Circumstance:
+@dataclass(frozen=True, slots=True, repr=False)
+class Circumstance(Glimpsed):
     """Spells that began under a condition and outside it, and how likely so uneven a split is by chance.
 
     ``p`` is of the exact conditional test, ``p_adjusted`` allows for how many conditions were looked at (Holm 1979);
@@ -271,8 +272,8 @@ class Circumstance:
     says: str
 
 
-@dataclass(frozen=True, slots=True)
-class Coverage:
+@dataclass(frozen=True, slots=True, repr=False)
+class Coverage(Glimpsed):
     """What a short look would have missed; intervals are 95 %.
 
     ``counted_under`` says which exposure counts, ``not_checked`` which stated condition no channel could show.
@@ -293,8 +294,8 @@ class Coverage:
     says: str
 
 
-@dataclass(frozen=True, slots=True)
-class Sensor:
+@dataclass(frozen=True, slots=True, repr=False)
+class Sensor(Glimpsed):
     """A channel and how far it can be trusted."""
 
     id: str
@@ -310,8 +311,8 @@ class Sensor:
     serial_number: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class Expected:
+@dataclass(frozen=True, slots=True, repr=False)
+class Expected(Glimpsed):
     """A measured quantity beside what is expected of it."""
 
     quantity: str
@@ -323,8 +324,8 @@ class Expected:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
-class LimitUsed:
+@dataclass(frozen=True, slots=True, repr=False)
+class LimitUsed(Glimpsed):
     """A threshold that a judgement hung on."""
 
     module: str
@@ -334,8 +335,8 @@ class LimitUsed:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
-class About:
+@dataclass(frozen=True, slots=True, repr=False)
+class About(Glimpsed):
     """The recording that was analysed.
 
     ``corrections`` says in a sentence each what was corrected after sealing, by whom and why; ``corrections_digest`` is
@@ -359,8 +360,8 @@ class About:
     job_sheet_sealed: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Note:
+@dataclass(frozen=True, slots=True, repr=False)
+class Note(Glimpsed):
     """A mark of the technician, or a flag about the record itself."""
 
     time_s: float
@@ -368,8 +369,8 @@ class Note:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Findings:
+@dataclass(frozen=True, slots=True, repr=False)
+class Findings(Glimpsed):
     """Everything the analysis found; ``to_dict`` gives the document."""
 
     recording: About

@@ -13,6 +13,7 @@ import numpy as np
 from analysis import wording
 from analysis.case import Case
 from analysis.findings import Episode, Findings
+from analysis.glimpse import Glimpsed
 from analysis.shown import KPA, Units
 from analysis.timeline import Floats, Span
 
@@ -70,8 +71,8 @@ class Flag:
     text: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Figure:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Figure(Glimpsed):
     """Strips, lanes, flags and unrecorded stretches between two moments."""
 
     title: str

@@ -129,17 +129,6 @@ def ratio_limits(
     return low / (1.0 - low) * t_first / t_second, high / (1.0 - high) * t_first / t_second
 
 
-def fisher(with_here: int, without_here: int, with_there: int, without_there: int) -> float:
-    """Fisher's exact test, two-sided: chance of a table no likelier than the one seen, its margins given."""
-    here, there, having = with_here + without_here, with_there + without_there, with_here + with_there
-    count = np.arange(max(0, having - there), min(here, having) + 1)
-    log = _log_choose(here, count) + _log_choose(there, having - count)
-    odds = np.exp(log - log.max())
-    odds /= odds.sum()
-    seen = odds[with_here - int(count[0])]
-    return min(float(odds[odds <= seen * TIE].sum()), 1.0)
-
-
 def holm(chances: Sequence[float]) -> list[float]:
     """p values adjusted for how many were looked at (Holm, Scand. J. Statist. 6, 1979, 65-70)."""
     order = sorted(range(len(chances)), key=lambda index: chances[index])

@@ -21,6 +21,11 @@ class Measured:
     u95: float | None = None
     why: str | None = None
 
+    def __repr__(self) -> str:
+        if self.value is None:
+            return f"not had: {self.why}"
+        return rounded(self.value, self.u95) + (f" ± {rounded(self.u95, self.u95)}" if self.u95 else "")
+
     def to_dict(self) -> dict[str, float | str | None]:
         """Return plain JSON values; digits beyond the uncertainty's third are dropped."""
         if self.value is None:

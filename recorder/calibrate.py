@@ -68,7 +68,7 @@ def known_calibrations(file: Path | None = None) -> "tuple[KnownCalibration, ...
 
 
 def calibrations_of(file: Path) -> "tuple[KnownCalibration, ...]":
-    """The calibrations of a file that has to be there."""
+    """The calibrations of a file; raises InputError where there is none or it cannot be read."""
     if not file.exists():
         raise InputError(f"{file}: there is no such calibration file.")
     return known_calibrations(file)

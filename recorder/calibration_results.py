@@ -156,7 +156,10 @@ def verdict(difference: float, uncertainty: Uncertainty, one: Measured, other: M
 
 
 def adopted(one: Measured, other: Measured, on: str) -> Result:
-    """Correct ``other`` so that it reads as ``one`` does, with the accuracy of ``one`` in the uncertainty."""
+    """Correct ``other`` so that it reads as ``one`` does, with the accuracy of ``one`` in the uncertainty.
+
+    Raises InputError if ``one`` states no accuracy.
+    """
     difference, uncertainty = compared(one, other)
     half_width = one.channel.accuracy
     if half_width is None:

@@ -48,7 +48,7 @@ def say(text: str) -> None:
 
 
 def seconds_of(text: str) -> float:
-    """Read a duration such as 90s, 40m or 2h."""
+    """Read a duration such as 90s, 40m or 2h [s]; raises InputError where it is none."""
     units = {"s": 1.0, "m": 60.0, "h": 3600.0}
     number, unit = (text[:-1], text[-1:]) if text[-1:] in units else (text, "s")
     try:
@@ -65,7 +65,7 @@ def _duration(_context: click.Context, _option: click.Parameter, text: str | Non
 
 
 def bytes_of(text: str) -> int:
-    """Read a size such as 500MB or 2GB."""
+    """Read a size such as 500MB or 2GB [bytes]; raises InputError where it is none of a megabyte or more."""
     units = {"KB": 1e3, "MB": 1e6, "GB": 1e9, "TB": 1e12}
     number, unit = text[:-2], text[-2:].upper()
     try:

@@ -61,7 +61,7 @@ class Frame:
 
 
 def encode_body(frame: Frame) -> bytes:
-    """Return the frame's bytes with their CRC."""
+    """Return the frame's bytes with their CRC; raises FrameError where they are more than a frame holds."""
     head = _HEADER.pack(
         VERSION, frame.type, frame.boot, frame.group, frame.flags, frame.count, frame.seq, frame.tick_us
     )

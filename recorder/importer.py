@@ -42,7 +42,7 @@ class _Column:
 
 
 def parse_map(entries: tuple[str, ...]) -> dict[str, str]:
-    """Read ``--map "Suction=low_side [psig]"`` options as header -> place [unit]."""
+    """Read ``--map "Suction=low_side [psig]"`` options as header -> place [unit]; raises InputError on others."""
     mapped: dict[str, str] = {}
     for entry in entries:
         header, equals, target = entry.partition("=")

@@ -84,6 +84,9 @@ class JobSheet:
     started_at: str | None = None
     marks: tuple[MarkEntry, ...] = ()
 
+    def __repr__(self) -> str:
+        return f"JobSheet({', '.join(f'{name}={value!r}' for name, value in self.to_dict().items())})"
+
     def to_dict(self) -> dict[str, Any]:
         """Return the known fields as plain JSON values."""
         known: dict[str, Any] = {}
@@ -251,7 +254,13 @@ def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def read_job_sheet(path: Path) -> JobSheet:
-    """Read a job sheet file, TOML if its name ends so, else JSON."""
+    """Read a job sheet file, TOML if its name ends so, else JSON.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read or is no job sheet; the message names file, key and value.
+    """
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:

@@ -73,7 +73,7 @@ class PtyLine:
         return os.read(self._near, 65536) if ready else b""
 
     def write(self, data: bytes) -> None:
-        """Write all, as fast as the host reads."""
+        """Write all, as fast as the host reads; raises OSError where nobody reads for 10 s."""
         while data:
             _, ready, _ = select.select([], [self._near], [], 10.0)
             if not ready:
@@ -311,6 +311,11 @@ def replay(recording: Recording, speed: float, line: Line, announce: Callable[[s
     -------
     bool
         Whether all was sent.
+
+    Raises
+    ------
+    InputError
+        If the speed is none that a replay can keep.
     """
     if not 0.01 <= speed <= 10_000:
         raise InputError(f"speed {speed:g}: must lie from 0.01 to 10000 times real time.")

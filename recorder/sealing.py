@@ -116,7 +116,7 @@ def seal(folder: Path, software: str) -> str:
     Raises
     ------
     InputError
-        If there is nothing to seal.
+        If there is nothing to seal; as StoreError where the disk takes no more.
     """
     if (folder / SEAL_FILE).exists():
         digest, damage = check_seal(folder)

@@ -114,7 +114,10 @@ class SerialPort:
             raise LinkError(f"{self.name}: cannot be opened ({words})") from None
 
     async def read(self) -> list[Piece]:
-        """Wait up to ``READ_WAIT_S`` for bytes; returns what arrives within ``GATHER_NS``, piece by piece."""
+        """Wait up to ``READ_WAIT_S`` for bytes; returns what arrives within ``GATHER_NS``, piece by piece.
+
+        Raises LinkError where the port is not open or was lost.
+        """
         port = self._port
         if port is None:
             raise LinkError(f"{self.name}: is not open")

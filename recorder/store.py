@@ -64,7 +64,7 @@ def default_folder() -> Path:
 
 
 def new_folder(out: Path, utc_ns: int, name: str | None) -> Path:
-    """Make the folder of a new recording: ``<date>T<time>-<slug>``."""
+    """Make the folder of a new recording, ``<date>T<time>-<slug>``; raises InputError where none can be made."""
     slug = re.sub(r"[^a-z0-9]+", "-", (name or "recording").lower()).strip("-")[:40] or "recording"
     stamp = datetime.fromtimestamp(utc_ns // 10**9, UTC).strftime("%Y-%m-%dT%H%M%S")
     for attempt in range(1, 1000):

@@ -69,6 +69,48 @@ def test_public_names_have_docstrings():
                 assert ast.get_docstring(method), f"{path.name}: {node.name}.{method.name}"
 
 
+Function = ast.FunctionDef | ast.AsyncFunctionDef
+
+
+def public_functions(path: Path) -> list[tuple[str, Function]]:
+    """Functions and methods that anybody may call; commands and answers to a request speak for themselves."""
+    found: list[tuple[str, Function]] = []
+    for node in public(ast.parse(path.read_text(encoding="utf-8")).body):
+        inside = public(node.body) if isinstance(node, ast.ClassDef) else [node]
+        found += [(f"{path.name}: {node.name} {one.name}", one) for one in inside if not isinstance(one, ast.ClassDef)]
+    of_click = ("command", "group")
+    return [
+        (name, one)
+        for name, one in found
+        if not any(isinstance(d, ast.Call) and getattr(d.func, "attr", "") in of_click for d in one.decorator_list)
+        and [argument.arg for argument in one.args.args][:1] != ["request"]
+    ]
+
+
+def raised(node: ast.AST) -> set[str]:
+    """Names of the errors that a function raises itself and does not catch; not those of functions inside it."""
+    if isinstance(node, ast.Raise):
+        return {node.exc.func.id} if isinstance(node.exc, ast.Call) and isinstance(node.exc.func, ast.Name) else set()
+    inner = ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda
+    if isinstance(node, ast.Try):
+        caught = {one.id for h in node.handlers if h.type for one in ast.walk(h.type) if isinstance(one, ast.Name)}
+        tried = set[str]().union(*(raised(child) for child in node.body)) - caught
+        return tried.union(*(raised(child) for child in [*node.handlers, *node.orelse, *node.finalbody]))
+    return set[str]().union(*(raised(child) for child in ast.iter_child_nodes(node) if not isinstance(child, inner)))
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_public_docstrings_name_the_errors_raised_and_no_parameter_that_is_gone(path: Path):
+    for name, function in public_functions(path):
+        told = ast.get_docstring(function) or ""
+        if path.parent.name != "links" or function.name == "open_link":  # a link's methods: see the protocol
+            assert [e for e in raised(function) if e.endswith("Error") and e not in told] == [], name
+        arguments = {one.arg for one in ast.walk(function.args) if isinstance(one, ast.arg)}
+        section = re.search(r"^Parameters\n-+\n(.*?)(?:\n\w+\n-+\n|\Z)", told, re.DOTALL | re.MULTILINE)
+        for line in re.findall(r"^(\w[\w, *]*) : ", section[1] if section else "", re.MULTILINE):
+            assert {one.strip(" *") for one in line.split(",")} <= arguments, name
+
+
 def test_the_top_level_holds_what_was_agreed():
     names = {p.name for p in ROOT.iterdir() if not p.name.startswith(".") and not p.name.endswith(".egg-info")}
     assert names - BY_TOOLS <= ALLOWED

@@ -49,7 +49,10 @@ def detectors() -> Iterator[Detector]:
 
 
 def examine(case: Case) -> tuple[tuple[Episode, ...], tuple[Check, ...]]:
-    """Run every detector; a kind that no detector knows is undecided and says so."""
+    """Run every detector; a kind that no detector knows is undecided and says so.
+
+    Raises ValueError, a fault of ours, where two detectors look for one kind.
+    """
     known: dict[str, Detector] = {}
     for detector in detectors():
         if detector.KIND in known:

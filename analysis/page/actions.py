@@ -296,7 +296,7 @@ async def write_comparison(request: Request) -> JSONResponse:
 
 
 def reader_of(asked: dict[str, Any]) -> tuple[str, str]:
-    """The units and the paper that a sheet is written in."""
+    """The units and the paper that a sheet is written in; raises InputError on others."""
     units, paper = UNITS.get(str(asked.get("units", "kpa"))), PAPER_NAMES.get(str(asked.get("paper", "a4")))
     if units is None or paper is None:
         raise InputError("the sheet is written in kPa, bar or psi, on A4 or letter.")

@@ -188,7 +188,7 @@ def correct_mark(folder: str, asked: dict[str, Any], by: str, reason: str) -> di
 
 
 def compared(before: str, after: str, units: str) -> dict[str, Any]:
-    """Two recordings side by side."""
+    """Two recordings side by side; raises InputError if one of them holds no sample."""
     from analysis.compare import compare_analysed
     from analysis.page.before_after import told
     from analysis.shown import CHOICES

@@ -23,7 +23,7 @@ WRITE_S = 2.0
 
 
 def open_link(address: str) -> Link:
-    """Return a link for ``ble:`` and a device's address or advertised name."""
+    """Return a link for ``ble:`` and a device's address or advertised name; raises InputError without one."""
     device = address.removeprefix("ble:").strip()
     if not device:
         raise InputError(f"'{address}': write ble: and the address that 'warmspell find' prints.")

@@ -69,7 +69,10 @@ FORMATS: Mapping[str, Format] = {
 
 
 def open_link(address: str) -> Link:
-    """Return a link for ``ess:`` and a device's address or advertised name, with places as options."""
+    """Return a link for ``ess:`` and a device's address or advertised name, with places as options.
+
+    Raises InputError without a device, or where a place does not measure what its option says.
+    """
     usual = {form.word: form.usual_place for form in FORMATS.values()}
     device, places = port_and_options(address, "ess", usual)
     for form in FORMATS.values():

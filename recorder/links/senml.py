@@ -106,7 +106,7 @@ def resolve(records: list[Any], base: dict[str, Any]) -> list[Record]:
 
 
 def open_link(address: str) -> Link:
-    """Return a link for ``senml:`` and a serial port."""
+    """Return a link for ``senml:`` and a serial port; raises InputError on a reference that pressures do not have."""
     port, options = port_and_options(address, "senml", {"baud": str(BAUD), "reference": "", "map": ""})
     baud = int(number_in(address, "baud", options["baud"], 300, 4_000_000))
     if options["reference"] not in ("", *REFERENCES[:1], REFERENCES[2]):

@@ -10,7 +10,6 @@ from scipy import stats
 
 from analysis.rates import (
     NOTHING_SEEN_95,
-    fisher,
     garwood,
     holm,
     missed_at_random,
@@ -162,11 +161,6 @@ def test_the_ratio_of_two_rates_lies_within_its_limits(first: int, second: int, 
         assert low <= (second / t_second) / (first / t_first) <= (high or 0.0) * (1.0 + 1e-9)
     else:
         assert high is None
-
-
-@given(*[st.integers(0, 12)] * 4)
-def test_fisher_is_scipys(a: int, b: int, c: int, d: int):
-    assert fisher(a, b, c, d) == pytest.approx(stats.fisher_exact([[a, b], [c, d]]).pvalue, abs=1e-9)
 
 
 def test_holm_steps_down():
