@@ -22,7 +22,9 @@ LIMITS = limit_table(
     Limit("stop_leaves", 0.82, "1", "share of the lift that a stop leaves within seconds; " + PRACTICE),
     Limit("collapse_leaves", 0.65, "1", "share of the lift that a stop leaves when nothing restarts; " + PRACTICE),
     Limit("slow_fall", 0.3, "1", PRACTICE),
-    Limit("meets_by", 150.0, "s", "slowest time constant of sides that meet; open ones take 15-60 s; " + PRACTICE),
+    Limit("meets_from", 8.0, "s", "after a stop; until then its first fall alone tells; " + PRACTICE),
+    Limit("meets_by", 40.0, "s", "slow time constant of sides that meet; open ones take 15-60 s; " + PRACTICE),
+    Limit("meets_least", 0.75, "1", "share left by a valve that closes tight, of what the first fall left; " + PRACTICE),
     Limit("collapse_within", 90.0, "s", PRACTICE),
     Limit("slow_recovery", 0.12, "1", PRACTICE),
     Limit("standing_lift", 0.1, "1", "sides within 10 % of each other; " + PRACTICE),
@@ -91,7 +93,8 @@ def _with_slow_stops(legs: list[Leg], lift: Floats, step_s: float) -> list[Leg]:
             fall = float(lift[other.first] - between.max())
             for level in (float(between.max()), float(np.quantile(between, 0.75))):
                 top = one.last + int(np.flatnonzero(between >= level - LIMITS["turning"].value)[-1])
-                apart = float(lift[top]) * _still_apart((other.first - top) * step_s)
+                left = LIMITS["stop_leaves"].value * _still_apart((other.first - top) * step_s)
+                apart = float(lift[top]) * left
                 if fall <= -LIMITS["slow_fall"].value and float(lift[other.first]) < apart:
                     stops.append(Leg(top, other.first, fall))
                     break
@@ -115,5 +118,10 @@ def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
 
 
 def _still_apart(passed_s: float) -> float:
-    """Most of the lift that a stop leaves after a time: a lift that fell a little and stayed is that of a run."""
-    return float(np.exp(-passed_s / LIMITS["meets_by"].value))
+    """Most of the lift that a stop leaves after a time, of what its first fall left.
+
+    A lift that fell a little and stayed is that of a run: the engine turned more slowly. Even past a valve that closes
+    tight both sides go to the temperature of their air once nothing is pumped.
+    """
+    late = max(passed_s - LIMITS["meets_from"].value, 0.0)
+    return max(float(np.exp(-late / LIMITS["meets_by"].value)), LIMITS["meets_least"].value)

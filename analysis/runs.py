@@ -68,7 +68,9 @@ def running_of(timeline: Timeline, derived: Derived, operating: Operating, compr
         driven = supplied & operating.engine_running if operating.engine_basis == "engine_speed" else supplied
         pumping = driven
         if lift is not None:
-            if compressor not in VARIABLE:
+            if compressor in VARIABLE:
+                pumping = driven & ~not_drawn(timeline, derived, lift)
+            else:
                 seen = np.isfinite(derived.lift) if derived.lift is not None else np.ones(len(lift), np.bool_)
                 pumping = driven & ~_not_lifting(lift, driven, seen, timeline.step_s)
             pumping = _edges_by_lift(pumping, lift, timeline.step_s, LIMITS["edge_search"].value, 0.0)
