@@ -24,9 +24,14 @@ LIMITS = limit_table(
     Limit("slow_fall", 0.3, "1", PRACTICE),
     Limit("meets_from", 8.0, "s", "after a stop; until then its first fall alone tells; " + PRACTICE),
     Limit("meets_by", 40.0, "s", "slow time constant of sides that meet; open ones take 15-60 s; " + PRACTICE),
-    Limit("meets_least", 0.75, "1", "share left by a valve that closes tight, of what the first fall left; " + PRACTICE),
+    Limit(
+        "meets_least", 0.75, "1", "share left by a valve that closes tight, of what the first fall left; " + PRACTICE
+    ),
     Limit("collapse_within", 90.0, "s", PRACTICE),
     Limit("slow_recovery", 0.12, "1", PRACTICE),
+    Limit("starved", 1.4, "share of the usual lift", "held by a valve that passes nothing; " + PRACTICE),
+    Limit("fed_again", 0.85, "share of the usual lift", PRACTICE),
+    Limit("fed_within", 40.0, "s", PRACTICE),
     Limit("standing_lift", 0.1, "1", "sides within 10 % of each other; " + PRACTICE),
     Limit("turning", 0.03, "1", "noise of the lift; " + PRACTICE),
 )
@@ -95,7 +100,8 @@ def _with_slow_stops(legs: list[Leg], lift: Floats, step_s: float) -> list[Leg]:
                 top = one.last + int(np.flatnonzero(between >= level - LIMITS["turning"].value)[-1])
                 left = LIMITS["stop_leaves"].value * _still_apart((other.first - top) * step_s)
                 apart = float(lift[top]) * left
-                if fall <= -LIMITS["slow_fall"].value and float(lift[other.first]) < apart:
+                fell = fall <= -LIMITS["slow_fall"].value and float(lift[other.first]) < apart
+                if fell and not _fed_again(lift, top, other.first, step_s):
                     stops.append(Leg(top, other.first, fall))
                     break
     return sorted([*legs, *stops], key=lambda leg: leg.first)
@@ -105,6 +111,8 @@ def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
     """Whether a falling leg is a stop: soon ended by a start, or leading on down. A surge or a speed change is not."""
     leg = legs[index]
     before = float(lift[leg.first])
+    if _fed_again(lift, leg.first, leg.last, step_s):
+        return False
     rise = next((other.first for other in legs[index + 1 :] if other.change > 0), None)
     horizon = leg.last + round(LIMITS["collapse_within"].value / step_s)
     until = max(min(len(lift), horizon if rise is None else min(horizon, rise + 1)), leg.last + 1)
@@ -115,6 +123,14 @@ def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
         return False
     share = LIMITS["stop_leaves" if rise is not None and rise < horizon else "collapse_leaves"].value
     return lowest < share * before * _still_apart((leg.last - leg.first + int(np.argmin(after))) * step_s)
+
+
+def _fed_again(lift: Floats, first: int, last: int, step_s: float) -> bool:
+    """Whether a fall was a plugged valve that let go: from far above the usual lift, which soon stands again."""
+    usual = float(np.quantile(lift, 0.75))
+    soon = lift[last : last + round(LIMITS["fed_within"].value / step_s) + 1]
+    back = len(soon) > 0 and float(soon.max()) >= LIMITS["fed_again"].value * usual
+    return back and float(lift[first : last + 1].max()) >= LIMITS["starved"].value * usual
 
 
 def _still_apart(passed_s: float) -> float:
