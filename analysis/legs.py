@@ -29,6 +29,9 @@ LIMITS = limit_table(
     ),
     Limit("collapse_within", 90.0, "s", PRACTICE),
     Limit("slow_recovery", 0.12, "1", PRACTICE),
+    Limit("steep_leaves", 0.78, "1", "share of the lift; a slower engine leaves more; " + PRACTICE),
+    Limit("steep_within", 5.0, "s", PRACTICE),
+    Limit("short_stop", 8.0, "s", PRACTICE),
     Limit("starved", 1.4, "share of the usual lift", "held by a valve that passes nothing; " + PRACTICE),
     Limit("fed_again", 0.85, "share of the usual lift", PRACTICE),
     Limit("fed_within", 40.0, "s", PRACTICE),
@@ -75,6 +78,8 @@ def from_legs(lift: Floats, step_s: float) -> Mask:
     """On after a rising leg, off after a falling one that is a stop."""
     legs = legs_of(lift, step_s)
     kept = [leg for i, leg in enumerate(legs) if leg.change > 0 or _is_stop(lift, legs, i, step_s)]
+    short = [stop for leg in legs if leg.change < 0 and leg not in kept for stop in _short_stop(lift, leg, step_s)]
+    kept = sorted([*kept, *short], key=lambda leg: leg.first)
     standing = LIMITS["standing_lift"].value
     kept = _with_slow_stops(kept, lift, step_s)
     if not kept:
@@ -114,7 +119,8 @@ def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
     if _fed_again(lift, leg.first, leg.last, step_s):
         return False
     rise = next((other.first for other in legs[index + 1 :] if other.change > 0), None)
-    horizon = leg.last + round(LIMITS["collapse_within"].value / step_s)
+    fall = next((other.first for other in legs[index + 1 :] if other.change < 0), len(lift))
+    horizon = min(leg.last + round(LIMITS["collapse_within"].value / step_s), max(fall, leg.last + 1))
     until = max(min(len(lift), horizon if rise is None else min(horizon, rise + 1)), leg.last + 1)
     after = lift[leg.last : until]
     lowest = float(after.min())
@@ -123,6 +129,20 @@ def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
         return False
     share = LIMITS["stop_leaves" if rise is not None and rise < horizon else "collapse_leaves"].value
     return lowest < share * before * _still_apart((leg.last - leg.first + int(np.argmin(after))) * step_s)
+
+
+def _short_stop(lift: Floats, leg: Leg, step_s: float) -> list[Leg]:
+    """A fall as steep as only a stop is, and the start that ended it too gently for a leg; nothing for other falls."""
+    soon = leg.first + round(LIMITS["steep_within"].value / step_s) + 1
+    if float(lift[leg.first : soon].min()) >= LIMITS["steep_leaves"].value * float(lift[leg.first]):
+        return []
+    if _fed_again(lift, leg.first, leg.last, step_s):
+        return []
+    after = lift[leg.last : leg.last + round(LIMITS["collapse_within"].value / step_s) + 1]
+    bottom = leg.last + int(np.argmin(after[: max(round(LIMITS["short_stop"].value / step_s), 1)]))
+    if bottom <= leg.first:
+        return []
+    return [leg, Leg(bottom, bottom, float(after.max() - lift[bottom]))]
 
 
 def _fed_again(lift: Floats, first: int, last: int, step_s: float) -> bool:
