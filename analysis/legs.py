@@ -31,6 +31,8 @@ LIMITS = limit_table(
     Limit("slow_recovery", 0.12, "1", PRACTICE),
     Limit("steep_leaves", 0.78, "1", "share of the lift; a slower engine leaves more; " + PRACTICE),
     Limit("steep_within", 5.0, "s", PRACTICE),
+    Limit("turns", 0.35, "share of the fall", PRACTICE),
+    Limit("turns_within", 3.0, "s", PRACTICE),
     Limit("short_stop", 8.0, "s", PRACTICE),
     Limit("starved", 1.4, "share of the usual lift", "held by a valve that passes nothing; " + PRACTICE),
     Limit("fed_again", 0.85, "share of the usual lift", PRACTICE),
@@ -77,11 +79,14 @@ def legs_of(lift: Floats, step_s: float) -> list[Leg]:
 def from_legs(lift: Floats, step_s: float) -> Mask:
     """On after a rising leg, off after a falling one that is a stop."""
     legs = legs_of(lift, step_s)
+    tops = [float(lift[leg.first]) for leg in legs if leg.change < 0]
+    usual = float(np.median(tops)) if tops else float(np.quantile(lift, 0.75))
+    legs = [leg for leg in legs if leg.change > 0 or not _fed_again(lift, leg.first, leg.last, usual, step_s)]
     kept = [leg for i, leg in enumerate(legs) if leg.change > 0 or _is_stop(lift, legs, i, step_s)]
     short = [stop for leg in legs if leg.change < 0 and leg not in kept for stop in _short_stop(lift, leg, step_s)]
     kept = sorted([*kept, *short], key=lambda leg: leg.first)
     standing = LIMITS["standing_lift"].value
-    kept = _with_slow_stops(kept, lift, step_s)
+    kept = _with_slow_stops(kept, lift, usual, step_s)
     if not kept:
         return lift > max(standing, 0.5 * float(np.quantile(lift, 0.9)))
     first = np.array([leg.first for leg in kept])
@@ -91,7 +96,7 @@ def from_legs(lift: Floats, step_s: float) -> Mask:
     return state
 
 
-def _with_slow_stops(legs: list[Leg], lift: Floats, step_s: float) -> list[Leg]:
+def _with_slow_stops(legs: list[Leg], lift: Floats, usual: float, step_s: float) -> list[Leg]:
     """Between two starts there was a stop: where the fall was too slow for a leg, at the last top before it.
 
     The highest lift of a long run may be long past; then the usual one tells.
@@ -106,7 +111,7 @@ def _with_slow_stops(legs: list[Leg], lift: Floats, step_s: float) -> list[Leg]:
                 left = LIMITS["stop_leaves"].value * _still_apart((other.first - top) * step_s)
                 apart = float(lift[top]) * left
                 fell = fall <= -LIMITS["slow_fall"].value and float(lift[other.first]) < apart
-                if fell and not _fed_again(lift, top, other.first, step_s):
+                if fell and not _fed_again(lift, top, other.first, usual, step_s):
                     stops.append(Leg(top, other.first, fall))
                     break
     return sorted([*legs, *stops], key=lambda leg: leg.first)
@@ -116,13 +121,12 @@ def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
     """Whether a falling leg is a stop: soon ended by a start, or leading on down. A surge or a speed change is not."""
     leg = legs[index]
     before = float(lift[leg.first])
-    if _fed_again(lift, leg.first, leg.last, step_s):
-        return False
     rise = next((other.first for other in legs[index + 1 :] if other.change > 0), None)
-    fall = next((other.first for other in legs[index + 1 :] if other.change < 0), len(lift))
-    horizon = min(leg.last + round(LIMITS["collapse_within"].value / step_s), max(fall, leg.last + 1))
+    horizon = leg.last + round(LIMITS["collapse_within"].value / step_s)
     until = max(min(len(lift), horizon if rise is None else min(horizon, rise + 1)), leg.last + 1)
-    after = lift[leg.last : until]
+    # What falls after it rose again is another stop.
+    fall = next((o.first for o in legs[index + 1 :] if o.change < 0 and _rose(lift, leg.last, o.first)), until)
+    after = lift[leg.last : max(min(until, fall), leg.last + 1)]
     lowest = float(after.min())
     recovered = float(after[int(np.argmin(after)) :].max()) - lowest
     if recovered > LIMITS["slow_recovery"].value:
@@ -131,23 +135,28 @@ def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
     return lowest < share * before * _still_apart((leg.last - leg.first + int(np.argmin(after))) * step_s)
 
 
+def _rose(lift: Floats, first: int, last: int) -> bool:
+    part = lift[first : last + 1]
+    return len(part) > 0 and float(part[-1] - part.min()) > LIMITS["slow_recovery"].value
+
+
 def _short_stop(lift: Floats, leg: Leg, step_s: float) -> list[Leg]:
     """A fall as steep as only a stop is, and the start that ended it too gently for a leg; nothing for other falls."""
-    soon = leg.first + round(LIMITS["steep_within"].value / step_s) + 1
-    if float(lift[leg.first : soon].min()) >= LIMITS["steep_leaves"].value * float(lift[leg.first]):
-        return []
-    if _fed_again(lift, leg.first, leg.last, step_s):
-        return []
+    before = float(lift[leg.first])
+    within, turn = round(LIMITS["steep_within"].value / step_s), max(round(LIMITS["turns_within"].value / step_s), 1)
     after = lift[leg.last : leg.last + round(LIMITS["collapse_within"].value / step_s) + 1]
     bottom = leg.last + int(np.argmin(after[: max(round(LIMITS["short_stop"].value / step_s), 1)]))
-    if bottom <= leg.first:
+    steep = float(lift[leg.first : leg.first + within + 1].min()) < LIMITS["steep_leaves"].value * before
+    # A slower engine keeps its lower lift for a while; what turns at once is a start.
+    risen = float(lift[bottom : bottom + turn + 1].max() - lift[bottom])
+    turned = risen >= LIMITS["turns"].value * (before - float(lift[bottom])) and bottom - leg.first <= 2 * within
+    if not (steep or turned) or bottom <= leg.first:
         return []
     return [leg, Leg(bottom, bottom, float(after.max() - lift[bottom]))]
 
 
-def _fed_again(lift: Floats, first: int, last: int, step_s: float) -> bool:
+def _fed_again(lift: Floats, first: int, last: int, usual: float, step_s: float) -> bool:
     """Whether a fall was a plugged valve that let go: from far above the usual lift, which soon stands again."""
-    usual = float(np.quantile(lift, 0.75))
     soon = lift[last : last + round(LIMITS["fed_within"].value / step_s) + 1]
     back = len(soon) > 0 and float(soon.max()) >= LIMITS["fed_again"].value * usual
     return back and float(lift[first : last + 1].max()) >= LIMITS["starved"].value * usual
