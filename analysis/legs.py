@@ -22,9 +22,21 @@ LIMITS = limit_table(
     Limit("stop_leaves", 0.82, "1", "share of the lift that a stop leaves within seconds; " + PRACTICE),
     Limit("collapse_leaves", 0.65, "1", "share of the lift that a stop leaves when nothing restarts; " + PRACTICE),
     Limit("slow_fall", 0.3, "1", PRACTICE),
-    Limit("meets_by", 150.0, "s", "slowest time constant of sides that meet; open ones take 15-60 s; " + PRACTICE),
+    Limit("meets_from", 8.0, "s", "after a stop; until then its first fall alone tells; " + PRACTICE),
+    Limit("meets_by", 40.0, "s", "slow time constant of sides that meet; open ones take 15-60 s; " + PRACTICE),
+    Limit(
+        "meets_least", 0.75, "1", "share left by a valve that closes tight, of what the first fall left; " + PRACTICE
+    ),
     Limit("collapse_within", 90.0, "s", PRACTICE),
     Limit("slow_recovery", 0.12, "1", PRACTICE),
+    Limit("steep_leaves", 0.78, "1", "share of the lift; a slower engine leaves more; " + PRACTICE),
+    Limit("steep_within", 5.0, "s", PRACTICE),
+    Limit("turns", 0.35, "share of the fall", PRACTICE),
+    Limit("turns_within", 3.0, "s", PRACTICE),
+    Limit("short_stop", 8.0, "s", PRACTICE),
+    Limit("starved", 1.4, "share of the usual lift", "held by a valve that passes nothing; " + PRACTICE),
+    Limit("fed_again", 0.85, "share of the usual lift", PRACTICE),
+    Limit("fed_within", 40.0, "s", PRACTICE),
     Limit("standing_lift", 0.1, "1", "sides within 10 % of each other; " + PRACTICE),
     Limit("turning", 0.03, "1", "noise of the lift; " + PRACTICE),
 )
@@ -67,9 +79,14 @@ def legs_of(lift: Floats, step_s: float) -> list[Leg]:
 def from_legs(lift: Floats, step_s: float) -> Mask:
     """On after a rising leg, off after a falling one that is a stop."""
     legs = legs_of(lift, step_s)
+    tops = [float(lift[leg.first]) for leg in legs if leg.change < 0]
+    usual = float(np.median(tops)) if tops else float(np.quantile(lift, 0.75))
+    legs = [leg for leg in legs if leg.change > 0 or not _fed_again(lift, leg.first, leg.last, usual, step_s)]
     kept = [leg for i, leg in enumerate(legs) if leg.change > 0 or _is_stop(lift, legs, i, step_s)]
+    short = [stop for leg in legs if leg.change < 0 and leg not in kept for stop in _short_stop(lift, leg, step_s)]
+    kept = sorted([*kept, *short], key=lambda leg: leg.first)
     standing = LIMITS["standing_lift"].value
-    kept = _with_slow_stops(kept, lift, step_s)
+    kept = _with_slow_stops(kept, lift, usual, step_s)
     if not kept:
         return lift > max(standing, 0.5 * float(np.quantile(lift, 0.9)))
     first = np.array([leg.first for leg in kept])
@@ -79,7 +96,7 @@ def from_legs(lift: Floats, step_s: float) -> Mask:
     return state
 
 
-def _with_slow_stops(legs: list[Leg], lift: Floats, step_s: float) -> list[Leg]:
+def _with_slow_stops(legs: list[Leg], lift: Floats, usual: float, step_s: float) -> list[Leg]:
     """Between two starts there was a stop: where the fall was too slow for a leg, at the last top before it.
 
     The highest lift of a long run may be long past; then the usual one tells.
@@ -91,8 +108,10 @@ def _with_slow_stops(legs: list[Leg], lift: Floats, step_s: float) -> list[Leg]:
             fall = float(lift[other.first] - between.max())
             for level in (float(between.max()), float(np.quantile(between, 0.75))):
                 top = one.last + int(np.flatnonzero(between >= level - LIMITS["turning"].value)[-1])
-                apart = float(lift[top]) * _still_apart((other.first - top) * step_s)
-                if fall <= -LIMITS["slow_fall"].value and float(lift[other.first]) < apart:
+                left = LIMITS["stop_leaves"].value * _still_apart((other.first - top) * step_s)
+                apart = float(lift[top]) * left
+                fell = fall <= -LIMITS["slow_fall"].value and float(lift[other.first]) < apart
+                if fell and not _fed_again(lift, top, other.first, usual, step_s):
                     stops.append(Leg(top, other.first, fall))
                     break
     return sorted([*legs, *stops], key=lambda leg: leg.first)
@@ -105,7 +124,9 @@ def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
     rise = next((other.first for other in legs[index + 1 :] if other.change > 0), None)
     horizon = leg.last + round(LIMITS["collapse_within"].value / step_s)
     until = max(min(len(lift), horizon if rise is None else min(horizon, rise + 1)), leg.last + 1)
-    after = lift[leg.last : until]
+    # What falls after it rose again is another stop.
+    fall = next((o.first for o in legs[index + 1 :] if o.change < 0 and _rose(lift, leg.last, o.first)), until)
+    after = lift[leg.last : max(min(until, fall), leg.last + 1)]
     lowest = float(after.min())
     recovered = float(after[int(np.argmin(after)) :].max()) - lowest
     if recovered > LIMITS["slow_recovery"].value:
@@ -114,6 +135,38 @@ def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
     return lowest < share * before * _still_apart((leg.last - leg.first + int(np.argmin(after))) * step_s)
 
 
+def _rose(lift: Floats, first: int, last: int) -> bool:
+    part = lift[first : last + 1]
+    return len(part) > 0 and float(part[-1] - part.min()) > LIMITS["slow_recovery"].value
+
+
+def _short_stop(lift: Floats, leg: Leg, step_s: float) -> list[Leg]:
+    """A fall as steep as only a stop is, and the start that ended it too gently for a leg; nothing for other falls."""
+    before = float(lift[leg.first])
+    within, turn = round(LIMITS["steep_within"].value / step_s), max(round(LIMITS["turns_within"].value / step_s), 1)
+    after = lift[leg.last : leg.last + round(LIMITS["collapse_within"].value / step_s) + 1]
+    bottom = leg.last + int(np.argmin(after[: max(round(LIMITS["short_stop"].value / step_s), 1)]))
+    steep = float(lift[leg.first : leg.first + within + 1].min()) < LIMITS["steep_leaves"].value * before
+    # A slower engine keeps its lower lift for a while; what turns at once is a start.
+    risen = float(lift[bottom : bottom + turn + 1].max() - lift[bottom])
+    turned = risen >= LIMITS["turns"].value * (before - float(lift[bottom])) and bottom - leg.first <= 2 * within
+    if not (steep or turned) or bottom <= leg.first:
+        return []
+    return [leg, Leg(bottom, bottom, float(after.max() - lift[bottom]))]
+
+
+def _fed_again(lift: Floats, first: int, last: int, usual: float, step_s: float) -> bool:
+    """Whether a fall was a plugged valve that let go: from far above the usual lift, which soon stands again."""
+    soon = lift[last : last + round(LIMITS["fed_within"].value / step_s) + 1]
+    back = len(soon) > 0 and float(soon.max()) >= LIMITS["fed_again"].value * usual
+    return back and float(lift[first : last + 1].max()) >= LIMITS["starved"].value * usual
+
+
 def _still_apart(passed_s: float) -> float:
-    """Most of the lift that a stop leaves after a time: a lift that fell a little and stayed is that of a run."""
-    return float(np.exp(-passed_s / LIMITS["meets_by"].value))
+    """Most of the lift that a stop leaves after a time, of what its first fall left.
+
+    A lift that fell a little and stayed is that of a run: the engine turned more slowly. Even past a valve that closes
+    tight both sides go to the temperature of their air once nothing is pumped.
+    """
+    late = max(passed_s - LIMITS["meets_from"].value, 0.0)
+    return max(float(np.exp(-late / LIMITS["meets_by"].value)), LIMITS["meets_least"].value)

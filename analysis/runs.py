@@ -14,8 +14,8 @@ from analysis.findings import Run
 from analysis.legs import from_legs, legs_of
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, Operating
-from analysis.stepless import VARIABLE, from_level, not_drawn, tripped
-from analysis.stretches import lasting, spans_of
+from analysis.stepless import VARIABLE, from_level, not_drawn, switched, tripped
+from analysis.stretches import lasting, smoothed, spans_of
 from analysis.thermal_runs import pumping_by_temperature
 from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import UNIFORM, combine
@@ -31,6 +31,11 @@ LIMITS = limit_table(
     Limit("slip_leaves", 0.6, "1", "share of the usual lift; " + PRACTICE),
     Limit("slip_lasts", 8.0, "s", "longer than the surge of a start; " + PRACTICE),
     Limit("slip_step", 2.0, "s", "sampled more slowly a collapse cannot be followed; " + PRACTICE),
+    Limit("rejects_usually", 8.0, "K", "condensing over ambient, from which its absence tells; " + PRACTICE),
+    Limit("rejects_none", 0.2, "share of the usual condensing over ambient", PRACTICE),
+    Limit("rejects_over", 6.0, "s", PRACTICE),
+    Limit("rejects_reach", 12.0, "s", PRACTICE),
+    Limit("converged", 0.9, "share of the usual lift", PRACTICE),
     Limit("seen_share", 0.8, "1", PRACTICE),
     Limit("turning", 0.03, "1", "noise of the lift; " + PRACTICE),
     Limit("edge_search", 1.5, "s", "lag of a clutch reading behind the pressures; " + PRACTICE),
@@ -77,7 +82,9 @@ def running_of(timeline: Timeline, derived: Derived, operating: Operating, compr
         driven = supplied & operating.engine_running if operating.engine_basis == "engine_speed" else supplied
         pumping = driven
         if lift is not None:
-            if compressor not in VARIABLE:
+            if compressor in VARIABLE:
+                pumping = driven & ~not_drawn(timeline, derived, lift)
+            else:
                 seen = np.isfinite(derived.lift) if derived.lift is not None else np.ones(len(lift), np.bool_)
                 pumping = driven & ~_not_lifting(lift, driven, seen, timeline.step_s)
             pumping = _edges_by_lift(pumping, lift, timeline.step_s, LIMITS["edge_search"].value, 0.0)
@@ -92,11 +99,34 @@ def running_of(timeline: Timeline, derived: Derived, operating: Operating, compr
         possible |= _started_unmarked(lift, possible, timeline.step_s)
     if compressor in VARIABLE:
         pumping = from_level(lift, possible, timeline.step_s) & possible & ~tripped(timeline, derived, lift)
-        pumping &= ~not_drawn(timeline, derived, lift)
+        pumping &= ~not_drawn(timeline, derived, lift) & ~switched(timeline, lift)
     else:
-        pumping = from_legs(lift, timeline.step_s) & possible
+        pumping = from_legs(lift, timeline.step_s) & possible & ~_rejects_nothing(derived, lift, timeline.step_s)
     pumping = _edges_by_lift(pumping, lift, timeline.step_s, LIMITS["late_mark"].value, LIMITS["start_delay"].value)
     return _running("pressures", timeline, pumping, None, lift)
+
+
+def _rejects_nothing(derived: Derived, lift: Floats, step_s: float) -> Mask:
+    """Where the condenser stands at ambient and the sides converge: a start that led to nothing, or a missed stop.
+
+    From the top of the lift before it until the last bottom in it.
+    """
+    nothing = np.zeros(len(lift), np.bool_)
+    over = derived.over_ambient_k
+    if over is None or not np.isfinite(over).any():
+        return nothing
+    even = smoothed(bridged(over), step_s, LIMITS["rejects_over"].value)
+    usual, usual_lift = float(np.quantile(even, 0.75)), float(np.quantile(lift, 0.75))
+    if usual < LIMITS["rejects_usually"].value:
+        return nothing
+    cold = (even < LIMITS["rejects_none"].value * usual) & (lift < LIMITS["converged"].value * usual_lift)
+    near, reach = round(LIMITS["rejects_over"].value / step_s), round(LIMITS["rejects_reach"].value / step_s)
+    for first, last in spans_of(lasting(cold, near)):
+        begin = max(first - reach, 0)
+        top = begin + int(np.argmax(lift[begin : first + near + 1]))
+        late = max(last - reach, first)
+        nothing[top + 1 : late + int(np.argmin(lift[late : last + 1])) + 1] = True
+    return nothing
 
 
 def _possible(timeline: Timeline, operating: Operating) -> Mask:

@@ -28,6 +28,11 @@ LIMITS = limit_table(
     Limit("at_rest", 4.5, "K", "vent over evaporating and condensing over ambient together; " + PRACTICE),
     Limit("at_rest_lift", 0.55, "share of the usual lift", PRACTICE),
     Limit("at_rest_over", 15.0, "s", PRACTICE),
+    Limit("switched_fall", 0.25, "share of the usual lift", PRACTICE),
+    Limit("switched_near", 5.0, "s", "a mark pressed by hand; " + PRACTICE),
+    Limit("switched_for", 300.0, "s", "sides that part slowly after it; " + PRACTICE),
+    Limit("switched_well", 0.6, "share of the fall, above which it had hardly begun", PRACTICE),
+    Limit("switched_still", 0.005, "share of the fall a second", PRACTICE),
     Limit("trip_from", 2500.0, "kPa gauge", "high-pressure switches open at 2.6-3.2 MPa; " + PRACTICE),
     Limit("trip_fall", 300.0, "kPa", "a switch closes again 400-800 kPa lower; " + PRACTICE),
     Limit("still", 0.005, "1/s", "slope of the lift; " + PRACTICE),
@@ -99,6 +104,35 @@ def tripped(timeline: Timeline, derived: Derived, lift: Floats) -> Mask:
         rises = float(low[other.first] - low[first]) >= LIMITS["trip_rise"].value
         if top >= LIMITS["trip_from"].value and falls and rises:
             off[first + 1 : other.first + 1] = True
+    return off
+
+
+def switched(timeline: Timeline, lift: Floats) -> Mask:
+    """Stops that the driver's marks tell: from the fall that leads to where cooling was switched on again.
+
+    Either mark may have been forgotten: who marks "on" had switched it off, and "off" lasts until the lift rises.
+    """
+    off = np.zeros(len(lift), np.bool_)
+    events = sorted((mark.time_s, mark.kind) for mark in timeline.marks if mark.kind in ("ac_on", "ac_off"))
+    near, far = LIMITS["switched_near"].value, LIMITS["switched_for"].value
+    least = LIMITS["switched_fall"].value * float(np.quantile(lift, 0.75))
+    slope = np.gradient(smoothed(lift, timeline.step_s, LIMITS["slow_window"].value), timeline.step_s)
+    index = timeline.index
+    for before, (time_s, kind) in zip([(0.0, ""), *events], events, strict=False):
+        since = before[0] - near if before[1] == "ac_off" else max(time_s - far, before[0])
+        first, last = (since, time_s + near) if kind == "ac_on" else (time_s - near, time_s + far)
+        begin, end = index(max(first, 0.0)), index(min(last, timeline.duration_s))
+        lowest = begin + int(np.argmin(lift[begin : end + 1]))
+        if kind == "ac_off":
+            later = [other for other, _ in events if other > time_s]
+            end = index(min([last, *(other + near for other in later)]))
+            lowest = begin + int(np.argmin(lift[begin : end + 1]))
+        high = float(np.quantile(lift[begin : lowest + 1], 0.9))
+        fall = high - float(lift[lowest])
+        if fall >= least:
+            well = np.flatnonzero(lift[begin : lowest + 1] >= high - (1.0 - LIMITS["switched_well"].value) * fall)
+            held = np.flatnonzero(slope[begin : begin + int(well[-1]) + 1] >= -LIMITS["switched_still"].value * fall)
+            off[begin + (int(held[-1]) if len(held) else 0) + 1 : lowest + 1] = True
     return off
 
 

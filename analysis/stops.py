@@ -81,7 +81,7 @@ def _without_doubtful(stops: list[Stop], timeline: Timeline, operating: Operatin
         for stop in stops
         if stop.why == "dropout" and stop.cooling_stopped != "mechanical" and not _supplied_in_vain(stop, timeline)
     ]
-    if not electrical:
+    if not electrical or (operating.asked_basis == "cooling_request" and operating.engine_basis == "engine_speed"):
         return stops
     doubt = None
     if operating.engine_basis != "engine_speed":

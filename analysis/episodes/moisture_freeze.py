@@ -3,6 +3,8 @@
 The first dive comes only once the valve has been cold; a restriction does not free itself.
 """
 
+from itertools import pairwise
+
 import numpy as np
 
 from analysis.case import Case
@@ -34,6 +36,11 @@ LIMITS = limit_table(
     Limit("leap_within", 12.0, "s", PRACTICE),
     Limit("chatter_lasts", 40.0, "s", PRACTICE),
     Limit("chatter_duty", 0.09, "share of the time", "the low side climbs slowly past a plugged valve; " + PRACTICE),
+    Limit("least_rises", 4.0, "runs", PRACTICE),
+    Limit("rises_over", 15.0, "s", PRACTICE),
+    Limit("hardly", 0.33, "share of the usual rise after a stop", PRACTICE),
+    Limit("sudden", 60.0, "s", "ice closes the valve within seconds to tens of seconds; " + PRACTICE),
+    Limit("met", 0.1, "share of the lift at the stop", PRACTICE),
     Limit("vent_warms", 4.0, "K", PRACTICE),
     Limit("usual_share", 0.3, "share of the pumping time that must be usual", PRACTICE),
 )
@@ -47,10 +54,53 @@ def detect(case: Case) -> Detection:
     if case.job.compressor in VARIABLE:
         return _starved_spells(case) or dives
     chatter = _chatters(case)
-    if not chatter:
+    if chatter:
+        many = "once" if len(chatter) == 1 else f"{len(chatter)} times"
+        return Detection(PRESENT, f"{many} the compressor chattered for minutes and then cycled as before", chatter)
+    plugged = _plugged(case)
+    if not plugged:
         return dives
-    many = "once" if len(chatter) == 1 else f"{len(chatter)} times"
-    return Detection(PRESENT, f"{many} the compressor chattered for minutes and then cycled as before", chatter)
+    many = "once" if len(plugged) == 1 else f"{len(plugged)} times"
+    return Detection(PRESENT, f"{many} the low side hardly rose after a stop, and later it did again", plugged)
+
+
+def _plugged(case: Case) -> tuple[Episode, ...]:
+    """Stops after which the low side hardly rises, among others after which it does: nothing passes the valve.
+
+    A pressure switch that cut the dive short waits for the low side, which fills many times more slowly than usual.
+    """
+    runs, low = case.running.runs, case.evened(case.derived.low_kpa, 2.0)
+    if low is None or case.running.basis == "none" or len(runs) < LIMITS["least_rises"].value:
+        return ()
+    gaps = [(one.end_s, other.start_s, one.start_s) for one, other in pairwise(runs)]
+    first_s = LIMITS["rises_over"].value
+    rates = np.array(
+        [
+            case.median(low, after - 2.0, after) - case.median(low, stop, stop + 1.0)
+            for stop, restart, _ in gaps
+            for after in [min(stop + first_s, restart)]
+        ]
+    ) / np.array([min(first_s, restart - stop) for stop, restart, _ in gaps])
+    usual = float(np.nanquantile(rates, 0.6)) if np.isfinite(rates).any() else float("nan")
+    found: list[Episode] = []
+    for (stop, restart, began), rate in zip(gaps, rates, strict=True):
+        slow = restart - stop >= LIMITS["chatter_lasts"].value and rate < LIMITS["hardly"].value * usual
+        past = stop - runs[0].start_s > LIMITS["valve_cold"].value
+        start = began if stop - began <= first_s else stop
+        warmed = _warmed(case, start, restart)
+        if slow and past and warmed >= LIMITS["vent_warms"].value and not _commanded(case, start, restart):
+            measures = {
+                "rise_kpa_per_s": measured(float(rate), 0.05 * usual),
+                "usual_rise_kpa_per_s": measured(usual, 0.1 * usual),
+                "vent_rise_k": measured(warmed, 0.3),
+            }
+            says = (
+                f"off for {restart - stop:.0f} s while the low side rose by {rate:.1f} kPa a second, usually "
+                f"{usual:.1f}, and the vents warmed by {warmed:.0f} K"
+            )
+            freed = Evidence("freed_itself", "then it cycled as before")
+            found.append(Episode(KIND, start, restart, 1.0, (Evidence("plugged", says, measures), freed)))
+    return tuple(found)
 
 
 def _starved_spells(case: Case) -> Detection | None:
@@ -155,6 +205,18 @@ def _chatter(case: Case, start_s: float, end_s: float, on: Floats, warmed: float
     return Episode(KIND, start_s, end_s, 1.0, (Evidence("chatter", says, measures), freed))
 
 
+def _met(case: Case, end: int) -> int:
+    """Where the sides met, if the compressor had stopped by then: what plugs a valve lets them meet slowly."""
+    lift = case.evened(case.derived.lift, 2.0)
+    if lift is None or case.running.pumping[end]:
+        return end
+    on = np.flatnonzero(case.running.pumping[:end])
+    again = np.flatnonzero(case.running.pumping[end:])
+    stop, until = int(on[-1]) if len(on) else end, end + int(again[0]) if len(again) else len(lift) - 1
+    met = np.flatnonzero(lift[end : until + 1] < LIMITS["met"].value * lift[stop])
+    return end + int(met[0]) if len(met) else end
+
+
 def _dives(case: Case) -> Detection:
     """Find dives of the low side that free themselves."""
     te = case.evened(case.derived.evaporating_degc, 2.0)
@@ -177,9 +239,9 @@ def _dives(case: Case) -> Detection:
         return Detection(UNDECIDED, "the low side stays down most of the time: a restriction does that too")
     first_start = case.running.runs[0].start_s
     episodes = [_episode(case, te, span) for span in spans]
-    episodes = [e for e in episodes if e.start_s - first_start > LIMITS["valve_cold"].value]
+    episodes = [e for e in episodes if e is not None and e.start_s - first_start > LIMITS["valve_cold"].value]
     if not episodes:
-        return Detection(UNDECIDED, "the only dive came before the valve was cold")
+        return Detection(UNDECIDED, "the only dive came before the valve was cold, or slowly")
     return Detection(
         PRESENT,
         f"{'once' if len(episodes) == 1 else f'{len(episodes)} times'} the low side dived and freed itself",
@@ -187,13 +249,17 @@ def _dives(case: Case) -> Detection:
     )
 
 
-def _episode(case: Case, te: Floats, span: tuple[int, int]) -> Episode:
+def _episode(case: Case, te: Floats, span: tuple[int, int]) -> Episode | None:
+    """The dive, where it was sudden; it lasts until the valve lets go, or until the sides met after a stop in it."""
     first, last = span
     t = case.timeline.t_s
     before = np.flatnonzero(te[: first + 1] > LIMITS["usual"].value)
     start = int(before[-1]) if len(before) else first
     after = np.flatnonzero(te[last:] > LIMITS["usual"].value)
     end = last + int(after[0]) if len(after) else last
+    if float(t[first] - t[start]) > LIMITS["sudden"].value:
+        return None
+    end = _met(case, end)
     low = case.derived.low_kpa
     signal = case.timeline.signal("low_side")
     u = combine(signal.u, case.timeline.barometric_u_kpa) if signal else 0.0
