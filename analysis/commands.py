@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from analysis.archive.commands import list_, screen
 from analysis.preferences import PAPERS
 from analysis.shown import CHOICES
 from recorder.commands import COMMANDS, calibration_option, job_option, say
@@ -189,6 +190,10 @@ def report(
     made = write_report(opened(recording, job_file, calibration_file), out, software(), chosen, photos, bundled=bundled)
     for path in made:
         click.echo(str(path))
+
+
+for _command in (list_, screen):
+    warmspell.add_command(_command)
 
 
 @warmspell.command("open")

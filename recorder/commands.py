@@ -19,9 +19,6 @@ Fit sensors with the engine off, leak-check the couplers, keep hoses and leads c
 start by itself. Use parts rated for this refrigerant's pressure. On the road a passenger watches, never the driver;
 no customer drives with hoses fitted. The vehicle maker's instructions, local codes and licensed practice come first."""
 
-LIFELESS_S = 15.0
-"""A recorder that wrote nothing for longer is not running any more."""
-
 job_option = click.option(
     "--job",
     "job_file",
@@ -197,7 +194,7 @@ def mark(kind: str, text: str, recording: Path | None, out: Path | None) -> None
     """
     from recorder.clock import HostClock
     from recorder.marks import Mark, append_mark
-    from recorder.recording import OPENING_FILE, read_opening
+    from recorder.recording import LIFELESS_S, OPENING_FILE, read_opening
     from recorder.store import default_folder, newest_under_way, silent_for_s
 
     folder = recording or newest_under_way(out or default_folder())

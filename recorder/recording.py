@@ -23,6 +23,8 @@ RECORDING_FILE = "recording.json"
 OPENING_FILE = "opening.json"
 STOP_FILE = "stop"
 PHOTOS_FOLDER = "photos"
+LIFELESS_S = 15.0
+"""A recorder that wrote nothing for longer is not running any more."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,15 +4,14 @@ The server itself never loads a recording, so that a long analysis delays no sam
 function here takes and returns plain values.
 """
 
-import os
-import threading
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from functools import lru_cache
-from multiprocessing import active_children, get_context, parent_process
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
+
+from analysis.processes import end_all, process_beside
 
 if TYPE_CHECKING:
     from analysis.case import Case
@@ -44,30 +43,14 @@ class Desk:
 
     def _pool(self, worker: str) -> ProcessPoolExecutor:
         if worker not in self._pools:
-            self._pools[worker] = ProcessPoolExecutor(1, get_context("spawn"), initializer=_quietly)
+            self._pools[worker] = process_beside()
         return self._pools[worker]
 
     def close(self) -> None:
         """End the processes."""
         for pool in self._pools.values():
             pool.shutdown(wait=False, cancel_futures=True)
-        for worker in active_children():
-            worker.terminate()
-
-
-def _quietly() -> None:
-    """Ctrl-C at the terminal is for the server; the workers end with it, also where it was killed."""
-    import signal
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_the_server, daemon=True).start()
-
-
-def _end_with_the_server() -> None:
-    server = parent_process()
-    if server is not None:
-        server.join()
-        os._exit(0)
+        end_all()
 
 
 def warm_up() -> None:

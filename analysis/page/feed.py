@@ -14,7 +14,7 @@ from analysis.page.rehearsal import cue_at
 from analysis.page.shelf import Shelf
 from recorder.errors import InputError
 from recorder.marks import MARKS_FILE
-from recorder.recording import STOP_FILE
+from recorder.recording import LIFELESS_S, STOP_FILE
 
 LOOK_EVERY_S = 0.04
 TELL_EVERY_S = 0.5
@@ -126,7 +126,7 @@ class Follower:
             beat_s = (self.folder / "opening.json").stat().st_mtime
         except FileNotFoundError:
             return "sealed" if (self.folder / "seal.json").exists() else "gone"
-        if time.time() - beat_s < under_way.LIFELESS_S or (self.folder / STOP_FILE).exists():
+        if time.time() - beat_s < LIFELESS_S or (self.folder / STOP_FILE).exists():
             self._beat_s = now_s  # sealing a long recording takes its time, and leaves no other sign
         return "cut_off" if now_s - self._beat_s > STAYS_LIFELESS_S else None
 

@@ -19,9 +19,8 @@ from typing import Any
 from recorder.assignment import Assignment
 from recorder.errors import InputError
 from recorder.jobsheet import JobSheet
+from recorder.recording import LIFELESS_S
 
-LIFELESS_S = 15.0
-"""As ``recorder.commands``: a recorder that gave no sign for longer is not running any more."""
 OPENS_WITHIN_S = 40.0
 DEMO_SPEED = 30.0
 DEMO = "demo"
