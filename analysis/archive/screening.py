@@ -88,7 +88,7 @@ def to_do(index: Index, kept: pl.DataFrame, software: str) -> list[str]:
     known = by_recording(kept).select("path", pl.col("stamp").alias("stamp_kept"), "software", "row")
     return (
         index.table.filter(pl.col("copy_of").is_null() & (pl.col("state") != UNDER_WAY))
-        .join(known, on="path", how="left")
+        .join(known, on="path", how="left", maintain_order="left")
         .filter(~is_same)
         .get_column("path")
         .to_list()

@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -29,7 +30,7 @@ class Held:
 
     def __init__(self, small: Path, archive: Path, count: int, *words: str) -> None:
         folders = copies_of(small, archive, count)
-        self.pipes = [folder / "marks.jsonl" for folder in folders[1:3]]
+        self.pipes = [folder / "marks.jsonl" for folder in folders[-2:]]  # the last ones: the others are kept by then
         for pipe in self.pipes:
             os.mkfifo(pipe)
         self.process = subprocess.Popen(
@@ -43,11 +44,19 @@ class Held:
         )
         journal = archive / ASIDE / JOURNAL_FILE
         rest = count - len(self.pipes)
-        until(lambda: self._ended() or (journal.exists() and journal.read_bytes().count(b"\n\n") == rest - 1))
-
-    def _ended(self) -> bool:
+        self._until(lambda: self._is_over() or (journal.exists() and journal.read_bytes().count(b"\n\n") == rest - 1))
         assert self.process.poll() is None, self.process.communicate()
-        return False
+
+    def _is_over(self) -> bool:
+        return self.process.poll() is not None
+
+    def _until(self, true: Callable[[], bool]) -> None:
+        """Wait for it; where it does not come, no process stays behind and what was said is shown."""
+        try:
+            until(true)
+        except AssertionError:
+            os.killpg(self.process.pid, signal.SIGKILL)
+            raise AssertionError(self.process.communicate()) from None
 
     def let_go(self) -> tuple[str, str]:
         """Whoever reads a pipe reads nothing and goes on; returns what the screening says in the end."""
@@ -56,9 +65,9 @@ class Held:
             for pipe in self.pipes:
                 with contextlib.suppress(OSError):  # nobody reads it now
                     os.close(os.open(pipe, os.O_WRONLY | os.O_NONBLOCK))
-            return self.process.poll() is not None
+            return self._is_over()
 
-        until(over)
+        self._until(over)
         return self.process.communicate()
 
     def remove_pipes(self) -> None:
