@@ -73,6 +73,8 @@ def coverage_of(case: Case, episodes: Sequence[Episode]) -> Coverage:
     says = _missed_in_words(missed, interval)
     if any(episode.permanent for episode in faults):
         says = "The fault shows whenever the system runs: any look with cooling on sees it"
+        if not spells:
+            enough_s, enough_says = None, "After the repair a drive like this one shows whether it is gone"
     share = sum(end - start for start, end in spans) / duration if duration > 0 else None
     circumstances = circumstances_of(case, spells)
     return Coverage(

@@ -48,7 +48,7 @@ class Electrics:
         if self.switch_closed is False:
             return "the pressure switch had opened although neither side gave it a reason"
         if self.supplied is False or self.conducts is False:
-            return "nothing drove the clutch: no supply reached it"
+            return "no supply reached the clutch"
         if self.supplied or self.conducts:
             return "the clutch kept its supply while the sides converged: it slipped or its gap did not close"
         return "nothing recorded explains the stop; clip on the clutch's supply to know"

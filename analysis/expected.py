@@ -67,12 +67,12 @@ def _row(
     case: Case, band: Band, values: Floats | None, mask: np.ndarray[tuple[int], np.dtype[np.bool_]], u: float
 ) -> Expected:
     if values is None:
-        return _judged(band, absent("a channel for it was not recorded"))
+        return _judged(band, absent("no sensor for it was fitted"))
     part = case.over(values, mask)
     if "condensing" in case.derived.why and len(part) < WHOLE * np.count_nonzero(mask):
         return _judged(band, absent(case.derived.why["condensing"]))
     if len(part) * case.timeline.step_s < LEAST_S:
-        return _judged(band, absent("not long enough steady under this condition"))
+        return _judged(band, absent("never steady for long enough"))
     spread = float(np.std(part)) / np.sqrt(max(len(part) * case.timeline.step_s / 30.0, 1.0))
     return _judged(band, measured(float(np.median(part)), u, float(spread)))
 

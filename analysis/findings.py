@@ -216,7 +216,7 @@ class Weighed(Glimpsed):
     """A fact that spoke for or against a cause, and the numbers behind it.
 
     ``llr`` is its weight, a log likelihood ratio: above 0 it speaks for the cause. ``evidence`` is empty where the
-    fact is words alone; a second one is the longest of several.
+    fact is words alone; a second one is the longest of several. ``proves``: the fact leaves no other reading.
     """
 
     fact: str
@@ -224,6 +224,7 @@ class Weighed(Glimpsed):
     says: str
     reason: str
     evidence: tuple[Evidence, ...] = ()
+    proves: bool = False
 
 
 @dataclass(frozen=True, slots=True, repr=False)

@@ -131,7 +131,7 @@ def _lane_name(episode: Episode) -> str:
     """A lane a kind of fault; of sensors a lane each, since they overlap."""
     if episode.kind == "sensor_fault" and episode.channel:
         return f"{wording.place(episode.channel)} misreads"
-    return wording.title(episode.kind)
+    return wording.LANES.get(episode.kind, wording.title(episode.kind))
 
 
 def chosen(figure: Figure, kinds: Iterable[str], most: int = 4) -> Figure:

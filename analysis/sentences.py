@@ -5,6 +5,7 @@ others a sentence is made here: each measure's name ends in its unit, ``{rise_k}
 ``{trip_kpa}`` a pressure. A rule that is not listed, or whose measures are missing, keeps the document's words.
 """
 
+import math
 import re
 
 from analysis.findings import Cause, Check, Episode, Evidence, Weighed
@@ -47,12 +48,14 @@ SENTENCES: dict[str, tuple[str, ...]] = {
         "vent air moved by {moved_k} while the evaporator moved by {evaporating_moved_k}: the probe is not in the air",
     ),
     "swing": ("low side swung by {peak_to_peak_kpa} every {period_s}, {swings} times, with the compressor running on",),
-    "static_above_saturation": ("at rest before the start, saturation stood {excess_k} over the soak",),
+    "static_above_saturation": (
+        "static pressure before the start corresponds to {excess_k} more than the soak (u95 {u95 excess_k})",
+    ),
     "condensing_high": ("condensing {over_k} over ambient, steady",),
-    "little_lift": ("ln(high/low) only {lift} while driven, vents at {vent_degc}",),
+    "little_lift": ("high side only {lift} times the low side (absolute) while driven, vents at {vent_degc}",),
     "lift_lost": (
         (
-            "driven, yet evaporating rose {evaporating_rise_k}, ln(high/low) fell by {lift_lost}, vents warmed by "
+            "driven, yet evaporating rose {evaporating_rise_k}, high over low fell by {lift_lost}, vents warmed by "
             "{vent_rise_k}"
         ),
     ),
@@ -176,8 +179,10 @@ def _number(name: str, evidence: Evidence, units: Units, *, spread: bool) -> str
         return f"{100.0 * value.value:.0f} %"
     if name in ("swings", "per_minute"):
         return f"{value.value:.0f}"
-    if name in ("lift", "lift_lost"):
-        return f"{value.value:.2f}"
+    if name == "lift":
+        return f"{math.exp(value.value):.1f}"
+    if name == "lift_lost":
+        return f"{-100.0 * math.expm1(-value.value):.0f} %"
     unit = unit_of(name)
     if spread:
         scale = units.factor(unit)[0]

@@ -251,10 +251,9 @@ class _Look:
         cold = np.isfinite(evaporating) and evaporating <= LIMITS["cold_evaporator"].value
         overdue = self.overdue_from(at, until, habit, near_cut_out or bool(cold))
         if overdue is not None:
-            says = "the compressor stayed off past the point at which it usually restarts"
             seen = electrics_of(self.timeline, at, until)
-            if seen.cooling_stopped != "not decidable":
-                says += f"; {seen.says()}"
+            told = seen.cooling_stopped != "not decidable"
+            says = seen.says() if told else "the compressor stayed off past the point at which it usually restarts"
             return Stop(overdue, restart_s, "dropout", seen.cooling_stopped, says)
         if near_cut_out or cold:
             return Stop(at, restart_s, "control", "commanded", f"at {evaporating:.1f} degC evaporating: own control")

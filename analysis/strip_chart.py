@@ -24,15 +24,19 @@ PENS = {
     "dot": ("#96640f", 1.0, ' stroke-dasharray="1.4 2"'),
 }
 LEFT, RIGHT, TOP, BOTTOM, GAP, LANE = 38.0, 122.0, 34.0, 26.0, 5.0, 12.0
+NO_FLAGS = 14.0
+"""What the top needs where neither title nor flag stands there."""
+PRINTED, WHOLE, SHY = 600.0, 20.0, 0.0003
+"""Width of a printed figure and the step of its height; see ``printed``."""
 LABEL, SMALL = 8.4, 7.6
 UNDER_TITLE, NAME = 16.0, SMALL + 1.6
 """Where the first name stands under a strip's title, and how far names stand apart."""
-WIDEST_HATCH = 0.7
+WIDEST_HATCH = 0.5
 """Share of a figure above which an episode is told by its lane alone: a hatch over everything says nothing."""
 
 
-def svg_of(figure: Figure, width: float = 600.0, height: float = 380.0) -> str:
-    """Draw a figure [px]."""
+def svg_of(figure: Figure, width: float = 600.0, height: float = 380.0, shy: float = 0.0) -> str:
+    """Draw a figure [px]; ``shy`` is taken off the height that it states."""
     frame = _Frame(figure, width, height)
     body = [
         f'<rect width="{width:g}" height="{height:g}" fill="{PAPER}"/>',
@@ -44,10 +48,23 @@ def svg_of(figure: Figure, width: float = 600.0, height: float = 380.0) -> str:
         *frame.time_axis(),
     ]
     head = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}" height="{height:g}" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}" height="{height - shy:.9g}" '
         f'viewBox="0 0 {width:g} {height:g}" font-family="{FONT}" fill="{INK}">'
     )
     return head + "".join(body) + "</svg>"
+
+
+def printed(figure: Figure, strips: float) -> str:
+    """Draw a figure for a sheet: 600 wide, ``strips`` high with its flags, lanes and time beside.
+
+    The typesetter draws a picture into pixels of its own, their number rounded up, and lays these on the page by the
+    nearest pixel: where width or height is no whole number of pixels a row or column is left out, and a letter that it
+    runs through is cut. At the widths of ``look.typ`` a height in twenties is whole. It is a hair less than that,
+    since rounding up would make one pixel more of the smallest excess.
+    """
+    bare = not figure.flags and not figure.title
+    height = strips + LANE * len(figure.lanes) - (TOP - NO_FLAGS if bare else 0.0)
+    return svg_of(figure, PRINTED, WHOLE * -(-height // WHOLE), SHY)
 
 
 def _holes(width: float, height: float) -> list[str]:
@@ -78,7 +95,8 @@ class _Frame:
         self._figure = figure
         self._x0, self._x1 = LEFT, width - RIGHT
         lanes = LANE * len(figure.lanes) + (GAP if figure.lanes else 0.0)
-        self._y0, self._y1 = TOP, height - BOTTOM - lanes
+        top = TOP if figure.flags or figure.title else NO_FLAGS
+        self._y0, self._y1 = top, height - BOTTOM - lanes
         self._scale = (self._x1 - self._x0) / max(figure.end_s - figure.start_s, 1e-9)
         self._bottom = height - BOTTOM
 
@@ -274,9 +292,10 @@ class _Frame:
         """Marks as pennants in two rows over the strips; one that finds no room keeps its pole."""
         parts: list[str] = []
         free = [-1e9, -1e9]
-        for flag in self._figure.flags:
+        ends = [*(self._x(flag.time_s) for flag in self._figure.flags[2:]), self._x1, self._x1]
+        for flag, end in zip(self._figure.flags, ends, strict=False):  # a long text runs to the flag after the next
             x = self._x(flag.time_s)
-            text = _fitted(flag.text, 118)
+            text = _fitted(flag.text, min(max(end - x - 12.0, 118.0), 240.0))
             wide = 3.9 * len(text) + 12
             left = x + wide > self._x1 + RIGHT - 6
             begins = x - wide if left else x

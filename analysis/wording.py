@@ -1,5 +1,8 @@
 """Words and numbers for people: titles of kinds and causes, rounding by uncertainty, times."""
 
+from collections.abc import Sequence
+from itertools import groupby, islice
+
 from analysis.findings import (
     ABSENT,
     CANNOT_TELL,
@@ -51,6 +54,13 @@ PLACES = {
     "evaporator_out": "evaporator outlet",
 }
 WORTH_A_LINE = 0.05
+MOST_SETTLINGS = 4
+LANES = {
+    "restriction": "restriction",
+    "outside_the_circuit": "outside the circuit",
+    "overfeeding_valve": "valve lets too much through",
+}
+"""Kinds by a name that fits beside a figure, where the title does not."""
 CAUTIONS = (
     "High pressure, refrigerant burns: eye and hand protection, fresh air; no flame or spark near R-1234yf, R-152a.",
     "Hot, moving and self-starting parts: a condenser fan can start with the engine off. Keep hoses and leads clear.",
@@ -101,6 +111,29 @@ def span(start_s: float, end_s: float) -> str:
 def count(number: int, singular: str, plural: str | None = None) -> str:
     """A number of things."""
     return f"{number} {singular if number == 1 else plural or singular + 's'}"
+
+
+def times(number: int) -> str:
+    """How often, in words."""
+    return {1: "once", 2: "twice"}.get(number, f"{number} times")
+
+
+def lasting(seconds: float) -> str:
+    """A length of time as one says it: seconds, from two minutes on minutes, from two hours on hours and minutes."""
+    if round(seconds) < 120:
+        return f"{round(seconds)} s"
+    minutes = round(seconds / 60.0)
+    if minutes < 120:
+        return f"{minutes} min"
+    return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
+
+
+def one_of(parts: Sequence[str]) -> str:
+    """Things of which one will be it; set apart so that a comma within one of them does not mislead."""
+    if len(parts) < 2:
+        return "".join(parts)
+    apart = "; " if any("," in part or " or " in part for part in parts) else ", "
+    return f"{apart.join(parts[:-1])}{apart if len(parts) > 2 else ' '}or {parts[-1]}"
 
 
 def percent(share: float) -> str:
@@ -154,13 +187,18 @@ def headline(findings: Findings, units: Units = KPA) -> tuple[str, str]:
 
 def _aside(findings: Findings) -> str:
     misread = sorted({e.channel or "" for e in findings.episodes if e.kind == "sensor_fault"})
-    return f" A sensor misreads: {', '.join(place(name) for name in misread)}." if misread else ""
+    if not misread:
+        return ""
+    who = "A sensor misreads" if len(misread) == 1 else f"{count(len(misread), 'sensor')} misread"
+    return f" {who}: {', '.join(place(name) for name in misread)}."
 
 
 def _verdict(findings: Findings, cause: Cause | None, units: Units) -> str:
     if findings.verdict == FAULT_FOUND and cause is not None and cause.cause != "sensor_fault":
         episodes = [episode for episode in findings.episodes if episode.kind == cause.cause]
-        often = f", {len(episodes)} times" if len(episodes) > 1 else ", once"
+        often = f", {times(len(episodes))}"
+        if len(episodes) == 1:
+            often += f", for {lasting(episodes[0].end_s - episodes[0].start_s)}"
         if any(episode.permanent for episode in episodes):
             often = ", throughout"
         return f"{cause.standing.capitalize()}: {title(cause.cause)}{often}."
@@ -197,11 +235,12 @@ def measure_lines(findings: Findings, units: Units = KPA) -> list[str]:
         f"vacuum hold {span(hold.start_s, hold.end_s)} ({place(hold.channel)}): {hold.says}" for hold in findings.vacuum
     ]
     timed = [one for one in findings.settlings if one.settling_time_s.value is not None]
-    lines += [
-        f"settling after {one.after} at {clock(one.start_s)}, {place(one.place)}: {shown(one.settling_time_s, 's')} "
-        f"to the 5 % band, final {_final(one, units)}"
-        for one in timed[:12]
-    ]
+    by_start = groupby(timed, key=lambda one: (one.after, one.start_s))
+    for (after, start_s), some in islice(by_start, MOST_SETTLINGS):
+        told = "; ".join(
+            f"{place(one.place)} in {shown(one.settling_time_s, 's')} at {_final(one, units)}" for one in some
+        )
+        lines.append(f"settling to the 5 % band after {after} at {clock(start_s)}: {told}")
     return lines
 
 

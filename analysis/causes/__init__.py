@@ -77,7 +77,9 @@ def _weighed(module: CauseModule, facts: dict[str, Fact]) -> Cause:
     log_odds = math.log(module.PRIOR / (1.0 - module.PRIOR)) + sum(weight.llr for weight in spoken)
     probability = 1.0 / (1.0 + math.exp(-log_odds))
     weighed = [
-        Weighed(w.fact, w.llr, facts[w.fact].says, w.reason, facts[w.fact].evidence) for w in spoken if w.llr != 0
+        Weighed(w.fact, w.llr, facts[w.fact].says, w.reason, facts[w.fact].evidence, w.proves)
+        for w in spoken
+        if w.llr != 0
     ]
     spoke_for = tuple(sorted((w for w in weighed if w.llr > 0), key=lambda w: (-w.llr, w.says)))
     spoke_against = tuple(sorted((w for w in weighed if w.llr < 0), key=lambda w: (w.llr, w.says)))

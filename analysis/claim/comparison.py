@@ -7,7 +7,7 @@ from typing import Any
 from analysis import wording
 from analysis.claim import content
 from analysis.claim.html import colours, rows_of, table_of
-from analysis.claim.typeset import Sheet, breakable, foreign_note, printable, typeset
+from analysis.claim.typeset import Layout, Sheet, breakable, foreign_note, printable, typeset
 from analysis.compare_summary import VERDICTS, verdict_why
 from analysis.comparison import NOT_COMPARED, Comparison, Difference, Side
 from analysis.findings import Findings, Rate
@@ -15,7 +15,7 @@ from analysis.overlay import Analysed, drives, like_stretch
 from analysis.preferences import Preferences
 from analysis.sentences import shown_degrees
 from analysis.shown import Units
-from analysis.strip_chart import svg_of
+from analysis.strip_chart import printed
 from recorder.recording import short_digest
 
 HEADING = "Air conditioning before and after the repair"
@@ -34,7 +34,7 @@ def comparison_sheet(before: Analysed, after: Analysed, comparison: Comparison, 
     data, foreign = printable(comparison_data(before, after, comparison, chosen.units, figures))
     data["paper"] = chosen.paper
     data["foreign"] = foreign_note(foreign)
-    return typeset("comparison.typ", breakable(data), figures, {})
+    return typeset("comparison.typ", [Layout(breakable(data), figures)], {})
 
 
 def comparison_data(
@@ -186,8 +186,8 @@ def _conditions(comparison: Comparison, units: Units) -> list[list[str]]:
 def _figures(before: Analysed, after: Analysed, units: Units, figures: dict[str, str]) -> dict[str, Any]:
     alike, whole = like_stretch(before, after, units, BUCKETS), drives(before, after, units, BUCKETS)
     if alike is not None:
-        figures["alike.svg"] = svg_of(alike.figure, 600.0, 300.0 + 12.0 * len(alike.figure.lanes))
-    figures["drives.svg"] = svg_of(whole.figure, 600.0, 300.0 + 12.0 * len(whole.figure.lanes))
+        figures["alike.svg"] = printed(alike.figure, 300.0)
+    figures["drives.svg"] = printed(whole.figure, 300.0)
     hatched = " Hatched: the fault shows." if whole.figure.lanes else ""
     return {
         "alike": alike is not None,

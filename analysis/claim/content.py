@@ -234,7 +234,7 @@ def _cause(cause: Cause, findings: Findings, units: Units, *, whole: bool) -> Ca
         wording.title(cause.cause),
         f"probability by itself {wording.percent(cause.probability)}",
         speaks_for + against if whole else speaks_for + against[:2],
-        ", ".join(cause.parts) if whole else "",
+        wording.one_of(cause.parts) if whole else "",
         cause.telling_test if whole else "",
         cause.next_check,
     )
@@ -302,16 +302,19 @@ def not_measured(findings: Findings, units: Units, *, briefly: bool = False) -> 
     return lines or ["every kind that this version knows was examined and decided"]
 
 
-def how_sure(findings: Findings) -> list[str]:
+def how_sure(findings: Findings, units: Units) -> list[str]:
     """The standing in words, then what this drive can say."""
     cause = wording.leading(findings)
     lines: list[str] = []
     if findings.verdict == FAULT_FOUND and cause is not None:
+        fact = next((w.says for w in cause.weighed if w.proves), "a fact was seen").partition("; the longest")[0]
         words = {
-            "proven": "Proven: a fact leaves no other reading.",
+            "proven": f"Proven: {in_words(shown_degrees(fact, units), findings)}. That leaves no other reading.",
             "likely": f"Likely, {wording.percent(cause.probability)} by the weights of evidence; not proven.",
         }
         lines.append(words[cause.standing])
+        if len(cause.parts) > 1:
+            lines.append(f"Not shown is which of these is behind it: {wording.one_of(cause.parts)}.")
     elif findings.verdict == FAULT_FOUND:
         lines.append("That something is wrong is shown; why, is not settled.")
     if findings.verdict == CANNOT_TELL:
@@ -346,10 +349,11 @@ def _accuracy(u95: float, unit: str, units: Units) -> str:
 
 
 def sensor_note(findings: Findings) -> str:
-    """Where an accuracy was assumed."""
+    """What u95 means, and where an accuracy was assumed."""
+    note = "u95: expanded uncertainty, k = 2; with 95 % the true value lies within it."
     if all(s.accuracy_stated or not s.u95 for s in findings.sensors):
-        return ""
-    return "* the node states no accuracy: an ordinary sensor's is taken (common practice, no source)"
+        return note
+    return f"{note} * the node states no accuracy: an ordinary sensor's is taken (common practice, no source)."
 
 
 def coverage_lines(findings: Findings, units: Units) -> list[str]:

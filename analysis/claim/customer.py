@@ -8,11 +8,11 @@ from analysis import wording
 from analysis.case import Case
 from analysis.claim.content import USUAL_PLACES
 from analysis.claim.sheet import PRINT_BUCKETS, as_complained, heading_data, standing_word
-from analysis.claim.typeset import Sheet, breakable, foreign_note, printable, typeset
+from analysis.claim.typeset import Layout, Sheet, breakable, foreign_note, printable, typeset
 from analysis.findings import FAULT_FOUND, NO_FAULT_SEEN, UNDECIDED, Cause, Findings
 from analysis.plots import Figure, Lane, Strip, figure_of
 from analysis.preferences import Preferences
-from analysis.strip_chart import svg_of
+from analysis.strip_chart import printed
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ PLAIN = {
         "found before more is filled in.",
     ),
     "condenser_airflow_loss": Plain(
-        "The radiator of the air conditioning at the front of the vehicle gets too little air at times.",
+        "The radiator of the air conditioning at the front of the vehicle gets too little air.",
         "The heat taken out of the cabin cannot leave the vehicle then. Cooling fades, mostly when the vehicle stands, "
         "and comes back once it moves.",
     ),
@@ -61,8 +61,8 @@ PLAIN = {
         "Cooling swings up and down. It still works, but less well than it should.",
     ),
     "weak_pumping": Plain(
-        "The compressor, the pump that makes the cold, runs but pumps too little at times or always.",
-        "Cooling is weak although everything is switched on.",
+        "The compressor, the pump that makes the cold, runs but pumps too little.",
+        "Cooling is weak meanwhile, although everything is switched on.",
     ),
     "overcharge": Plain(
         "There is too much refrigerant in the system.",
@@ -72,16 +72,20 @@ PLAIN = {
         "There is air in the refrigerant system.",
         "Air takes room that the refrigerant needs. The system cools less and works against too high a pressure.",
     ),
+    "overfeeding_valve": Plain(
+        "The valve that doses the refrigerant lets too much of it through.",
+        "Cooling is weak, and liquid that should have turned into gas can harm the compressor.",
+    ),
     "outside_the_circuit": Plain(
         "The refrigerant system works; the warm air most likely comes from elsewhere, such as a flap or the heater.",
         "Cold is made but does not reach you in full.",
     ),
 }
 SURE = {
-    "proven": "We are sure: the recording leaves no other explanation.",
-    "likely": "Very probable, but not proven yet. A check of the parts named below settles it.",
+    "proven": "We are sure of that; which part has failed a check has to show.",
+    "likely": "Very probable, but not proven yet. The check named below settles it.",
 }
-ROOM = ((300.0, 420), (245.0, 420), (200.0, 220), (140.0, 110))
+ROOM = ((400.0, 420), (330.0, 420), (245.0, 420), (200.0, 220), (140.0, 110))
 """Height of the picture [px] and length of what is quoted from the job sheet, from roomy to tight."""
 MONTHS = (
     *("January", "February", "March", "April", "May", "June", "July", "August", "September", "October"),
@@ -96,18 +100,16 @@ CAUTION = (
 def customer_page(case: Case, findings: Findings, chosen: Preferences) -> Sheet:
     """Typeset the page; the same findings give the same bytes."""
     figure = _picture(case, findings, chosen)
-    page = None
-    for picture_px, words in ROOM:  # long texts: a lower picture and shorter quotes, but one page
-        data = page_data(case, findings, words)
-        data["paper"] = chosen.paper
-        data, foreign = printable(data)
-        data["foreign"] = foreign_note(foreign).removesuffix("; the HTML report shows them.")
-        figures = {"picture.svg": svg_of(figure, 600.0, picture_px + 12.0 * len(figure.lanes))}
-        page = typeset("customer.typ", breakable(data), figures, {})
-        if len(page.pages) == 1:
-            return page
-    assert page is not None
-    return page
+    # Long texts: a lower picture and shorter quotes, but one page.
+    layouts = (_layout(case, findings, figure, chosen.paper, picture, words) for picture, words in ROOM)
+    return typeset("customer.typ", layouts, {})
+
+
+def _layout(case: Case, findings: Findings, figure: Figure, paper: str, picture: float, words: int) -> Layout:
+    data, foreign = printable(page_data(case, findings, words))
+    data["paper"] = paper
+    data["foreign"] = foreign_note(foreign).removesuffix("; the HTML report shows them.")
+    return Layout(breakable(data), {"picture.svg": printed(figure, picture)})
 
 
 def page_data(case: Case, findings: Findings, words: int) -> dict[str, Any]:
@@ -167,12 +169,7 @@ def _leading(findings: Findings) -> Cause | None:
 def _found(findings: Findings) -> str:
     cause = _leading(findings)
     if cause is not None:
-        often = [e for e in findings.episodes if e.kind == cause.cause]
-        times = ""
-        if len(often) > 1 and not any(e.permanent for e in often):
-            minutes = round(findings.recording.duration_s / 60.0)
-            times = f" We saw it {len(often)} times in {minutes} minutes."
-        return PLAIN[cause.cause].found + times
+        return PLAIN[cause.cause].found + _often(findings, cause.cause)
     if findings.verdict == FAULT_FOUND:
         kinds = [e.kind for e in findings.episodes if e.kind in PLAIN]
         seen = " ".join(PLAIN[k].found for k in dict.fromkeys(kinds))
@@ -184,14 +181,28 @@ def _found(findings: Findings) -> str:
     return "This recording does not show enough to say whether there is a fault."
 
 
+def _often(findings: Findings, kind: str) -> str:
+    """How often it showed in this drive, or for how long where it stayed."""
+    own = [e for e in findings.episodes if e.kind == kind]
+    if not own:
+        return ""
+    if any(e.permanent for e in own):
+        return " It showed all the time."
+    minutes = wording.count(max(round(findings.recording.duration_s / 60.0), 1), "minute")
+    lasted = f", for {wording.lasting(own[0].end_s - own[0].start_s)}," if len(own) == 1 else ""
+    return f" We saw it {wording.times(len(own))}{lasted} in {minutes}."
+
+
 def _sure(findings: Findings) -> str:
     cause = _leading(findings)
     missed = findings.coverage.missed_by_look.get("300")
     glance = ""
-    if findings.verdict == FAULT_FOUND and missed is not None and missed >= 0.05:
+    passing = any(not e.permanent for e in findings.episodes if e.kind != "sensor_fault")
+    if findings.verdict == FAULT_FOUND and passing and missed is not None and missed >= 0.05:
         glance = f" A five-minute look would have missed it with a chance of {100 * missed:.0f} %."
     if cause is not None:
-        return f"{SURE[cause.standing]} We put it at {wording.percent(cause.probability)}.{glance}"
+        odds = "" if cause.standing == "proven" else f" We put it at {wording.percent(cause.probability)}."
+        return f"{SURE[cause.standing]}{odds}{glance}"
     if findings.verdict == FAULT_FOUND:
         return f"That something is wrong is certain, the reason is not.{glance}"
     if findings.verdict == NO_FAULT_SEEN:
@@ -226,8 +237,10 @@ def _next(findings: Findings) -> str:
     if _done(findings) and findings.verdict == NO_FAULT_SEEN:
         return "Drive as usual. If the air turns warm again, note when: standing or moving, how long after the start."
     if cause is not None:
-        parts = ", ".join(cause.parts)
-        return f"The workshop checks which of these it is: {parts}. Then it can tell you what the repair takes."
+        which = "which of these it is" if len(cause.parts) > 1 else "this"
+        return (
+            f"The workshop checks {which}: {wording.one_of(cause.parts)}. Then it can tell you what the repair takes."
+        )
     if findings.verdict == FAULT_FOUND:
         return "The workshop looks further for the reason before any part is changed."
     return (

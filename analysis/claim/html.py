@@ -22,7 +22,7 @@ from analysis.findings import ABSENT, FAULT_FOUND, PRESENT, UNDECIDED, Episode, 
 from analysis.plots import Line, around, chosen, figure_of, strongest
 from analysis.sentences import check_says, episode_says
 from analysis.shown import KPA, Units
-from analysis.strip_chart import BAND, BAND_EDGE, EPISODE, HEAVY_RULE, INK, PAPER, PENS, RULE, svg_of
+from analysis.strip_chart import BAND, BAND_EDGE, EPISODE, HEAVY_RULE, INK, PAPER, PENS, RULE, printed
 
 HERE = Path(__file__).parent
 PLOTLY = HERE / "vendor" / "plotly-basic.min.js"
@@ -118,7 +118,7 @@ def _still(case: Case, findings: Findings, units: Units) -> str:
     """The trace as a still picture, for print and for a browser without script."""
     kinds = [e.kind for e in strongest(findings, 1)] + [e.kind for e in findings.episodes]
     figure = chosen(figure_of(case, findings, "", 0.0, case.timeline.duration_s, 440, units), kinds, 5)
-    return svg_of(figure, 600.0, 300.0 + 12.0 * len(figure.lanes))
+    return printed(figure, 300.0)
 
 
 def _name(findings: Findings) -> str:
@@ -140,7 +140,7 @@ def _heading(findings: Findings, units: Units) -> str:
     fault = " fault" if findings.verdict == FAULT_FOUND else ""
     return (
         f"<h1>{escape(_name(findings))}</h1><p>{who}</p><p>recorded {escape(about.started_at or '(date not stated)')}, "
-        f"{wording.clock(about.duration_s)} long{' · ' + escape(about.origin) if about.origin else ''}</p>"
+        f"{wording.lasting(about.duration_s)} long{' · ' + escape(about.origin) if about.origin else ''}</p>"
         f"{complaint}{broken}"
         f'<p class="verdict{fault}"><span class="stamp">{escape(standing_word(findings))}</span> '
         f"<strong>{escape(verdict_sentence(findings, units))}</strong></p>"
@@ -149,7 +149,7 @@ def _heading(findings: Findings, units: Units) -> str:
 
 def _answers(findings: Findings, units: Units) -> str:
     _, note = wording.headline(findings, units)
-    sure = content.how_sure(findings)
+    sure = content.how_sure(findings, units)
     if findings.verdict != FAULT_FOUND:
         sure = [f"{findings.coverage.says}.", note] if note != f"{findings.coverage.says}." else [note]
     blocks = (

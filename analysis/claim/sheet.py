@@ -8,22 +8,26 @@ from analysis import wording
 from analysis.case import Case
 from analysis.claim import content
 from analysis.claim.photos import Photo
-from analysis.claim.typeset import Sheet, breakable, foreign_note, printable, typeset
+from analysis.claim.typeset import Layout, Sheet, breakable, foreign_note, printable, typeset
 from analysis.findings import FAULT_FOUND, NO_FAULT_SEEN, Episode, Findings
-from analysis.plots import around, chosen, figure_of, strength, strongest
+from analysis.plots import Figure, around, chosen, figure_of, strength, strongest
 from analysis.preferences import Preferences
+from analysis.sentences import episode_says
 from analysis.shown import KPA, Units
-from analysis.strip_chart import svg_of
+from analysis.strip_chart import printed
 
 EPISODES_LISTED = 40
 WINDOWS, MOSTLY = 2, 0.6
+OVERVIEW = "overview.svg"
+ROOM = ((268.0, 300.0, False), (250.0, 245.0, False), (235.0, 225.0, True))
+"""Height of the overview and of a window, and whether the text stands close; the tighter where they save a page."""
 PRINT_BUCKETS = 440
 """The traces are 440 px wide in print: a minimum and a maximum each."""
 
 
 def claim_sheet(case: Case, findings: Findings, photos: Sequence[Photo], chosen_for: Preferences) -> Sheet:
     """Typeset the claim sheet; the same findings give the same bytes."""
-    figures: dict[str, str] = {}
+    figures: dict[str, Figure] = {}
     data = sheet_data(case, findings, chosen_for.units, figures)
     data["paper"] = chosen_for.paper
     data |= _photos(photos)
@@ -31,7 +35,14 @@ def claim_sheet(case: Case, findings: Findings, photos: Sequence[Photo], chosen_
     if foreign:
         data["flags"].append(foreign_note(foreign))
     pictures = {f"photo{number}{_ending(p)}": p.data for number, p in enumerate(photos)}
-    return typeset("sheet.typ", breakable(data), figures, pictures)
+    layouts = (
+        Layout(
+            breakable({**data, "close": close}),
+            {file: printed(figure, whole if file == OVERVIEW else part) for file, figure in figures.items()},
+        )
+        for whole, part, close in ROOM
+    )
+    return typeset("sheet.typ", layouts, pictures)
 
 
 def heading_data(case: Case, findings: Findings, heading: str) -> dict[str, Any]:
@@ -46,7 +57,7 @@ def heading_data(case: Case, findings: Findings, heading: str) -> dict[str, Any]
         "software": findings.software,
         "date": [started.year, started.month, started.day] if about.started_at else [2000, 1, 1],
         "heading": heading,
-        "subheading": f"{recorded}, {wording.clock(about.duration_s)} long"
+        "subheading": f"{recorded}, {wording.lasting(about.duration_s)} long"
         + (f" · {about.origin}" if about.origin else ""),
         "recording_id": about.id,
         "digest": digest,
@@ -67,7 +78,7 @@ def standing_word(findings: Findings) -> str:
     return "no fault seen" if findings.verdict == NO_FAULT_SEEN else "cannot tell"
 
 
-def sheet_data(case: Case, findings: Findings, units: Units, figures: dict[str, str]) -> dict[str, Any]:
+def sheet_data(case: Case, findings: Findings, units: Units, figures: dict[str, Figure]) -> dict[str, Any]:
     """Everything the template shows; ``figures`` receives the pictures."""
     episodes, more = content.episode_rows(findings, units, EPISODES_LISTED)
     unmeasured = content.not_measured(findings, units)
@@ -77,7 +88,7 @@ def sheet_data(case: Case, findings: Findings, units: Units, figures: dict[str, 
         "standing": standing_word(findings),
         "verdict": verdict_sentence(findings, units),
         "wrong": _wrong(findings, episodes, units),
-        "sure": content.how_sure(findings),
+        "sure": content.how_sure(findings, units),
         "unmeasured_short": content.not_measured(findings, units, briefly=True),
         "unmeasured": unmeasured,
         "vehicle": content.vehicle_rows(findings),
@@ -142,7 +153,7 @@ def _aside(findings: Findings) -> str:
 
 
 def _wrong(findings: Findings, episodes: content.Rows, units: Units) -> list[str]:
-    """What was seen in numbers, and the longest of it in words."""
+    """What was seen in numbers, and the strongest of it in words."""
     if findings.verdict == NO_FAULT_SEEN:
         return [
             "Nothing, as far as this recording goes.",
@@ -154,28 +165,29 @@ def _wrong(findings: Findings, episodes: content.Rows, units: Units) -> list[str
     cause = wording.leading(findings)
     own = [(n, e) for n, e in enumerate(findings.episodes) if cause is not None and e.kind == cause.cause]
     own = own or [(n, e) for n, e in enumerate(findings.episodes) if e.kind != "sensor_fault"]
-    at, longest = max(own, key=lambda pair: pair[1].end_s - pair[1].start_s)
-    if longest.permanent:
-        return [f"Throughout: {episodes[at][3] if at < len(episodes) else longest.evidence[0].says}."]
+    at, strong = min(own, key=lambda pair: strength(findings)(pair[1]))
+    if strong.permanent:
+        says = content.in_words(episode_says(strong, units), findings)
+        return [f"{says[:1].upper()}{says[1:]}."]
     total = wording.clock(sum(e.end_s - e.start_s for _, e in own))
     unit = "h:min:s" if total.count(":") > 1 else "min:s"
     seen = f"{wording.count(len(own), 'episode')}, {total} ({unit}){' in all' if len(own) > 1 else ''}."
     row = episodes[at] if at < len(episodes) else None
-    which = "The longest, No." if len(own) > 1 else "No."
+    which = "The strongest, No." if len(own) > 1 else "No."
     return [seen, f"{which} {row[0]} at {row[1]}: {row[3]}."] if row else [seen]
 
 
-def _figures(case: Case, findings: Findings, units: Units, figures: dict[str, str]) -> dict[str, Any]:
+def _figures(case: Case, findings: Findings, units: Units, figures: dict[str, Figure]) -> dict[str, Any]:
     duration = case.timeline.duration_s
     shown = windows_of(findings, duration)
     kinds = [e.kind for e in strongest(findings, 1)] + [e.kind for e in findings.episodes]
     overview = figure_of(case, findings, "", 0.0, duration, PRINT_BUCKETS, units)
-    figures["overview.svg"] = svg_of(chosen(overview, kinds), 600.0, 268.0 + 12.0 * len(overview.lanes))
+    figures[OVERVIEW] = chosen(overview, kinds)
     windows: list[dict[str, str]] = []
     for number, episode in enumerate(shown, start=1):
         figure = figure_of(case, findings, "", *around(episode, duration), PRINT_BUCKETS, units)
         file = f"window{number}.svg"
-        figures[file] = svg_of(chosen(figure, [episode.kind, *kinds], 5), 600.0, 300.0 + 12.0 * len(figure.lanes))
+        figures[file] = chosen(figure, [episode.kind, *kinds], 5)
         which = findings.episodes.index(episode) + 1
         span = wording.span(episode.start_s, episode.end_s)
         windows.append({"title": f"No. {which}: {wording.title(episode.kind)}, {span}", "file": file})

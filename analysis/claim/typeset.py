@@ -4,7 +4,7 @@ import json
 import re
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
@@ -15,7 +15,8 @@ from recorder.errors import InputError
 
 HERE = Path(__file__).parent
 FONTS = HERE / "fonts"
-PNG_PPI = 150.0
+PNG_PPI = 144.0
+"""Two pixels a point: the figures of ``look.typ`` are whole pixels then (see ``strip_chart.printed``)."""
 STANDARD = "a-1b"
 STAND_IN = "?"
 LONGEST_WORD = 40
@@ -24,6 +25,7 @@ _FOREIGN = re.compile(
     "\u2010-\u2027\u2030-\u205e\u20a0-\u20bf\u2100-\u214f\u00b1\u2212]"
 )
 """All but Latin, Greek, Cyrillic, punctuation and signs: what both shipped fonts cover (read from their maps)."""
+_PAGE = re.compile(rb"/Type\s*/Page\b")
 _LONG_WORD = re.compile(rf"[^\s\u200b]{{{LONGEST_WORD},}}")
 
 
@@ -35,17 +37,23 @@ class Sheet:
     pages: tuple[bytes, ...]
 
 
-def typeset(template: str, data: dict[str, Any], figures: Mapping[str, str], pictures: Mapping[str, bytes]) -> Sheet:
-    """Typeset a template of this folder.
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """One way to fill a sheet: its words, and SVG texts by file name."""
+
+    data: dict[str, Any]
+    figures: Mapping[str, str]
+
+
+def typeset(template: str, layouts: Iterable[Layout], pictures: Mapping[str, bytes]) -> Sheet:
+    """Typeset a template of this folder; of several layouts the first of those with the fewest pages.
 
     Parameters
     ----------
     template : str
         File name of the template.
-    data : dict
-        Its words; what the font cannot print is replaced already (see ``printable``).
-    figures : mapping
-        SVG texts by file name.
+    layouts : iterable of Layout
+        From roomy to tight; what the font cannot print is replaced already in their words (see ``printable``).
     pictures : mapping
         JPEG and PNG files by file name.
 
@@ -55,23 +63,36 @@ def typeset(template: str, data: dict[str, Any], figures: Mapping[str, str], pic
         If a picture cannot be printed.
     """
     with tempfile.TemporaryDirectory(prefix="warmspell-") as name:
-        root = Path(name)
-        (root / "data.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
-        for file in (template, "look.typ"):
-            shutil.copyfile(HERE / file, root / file)
-        for file, svg in figures.items():
-            (root / file).write_text(printable(svg)[0], encoding="utf-8")
-        for file, picture in pictures.items():
-            (root / file).write_bytes(picture)
-        compiler = typst.Compiler(
-            str(root / template), root=str(root), font_paths=[str(FONTS)], ignore_system_fonts=True
-        )
         try:
-            pdf = compiler.compile(format="pdf", pdf_standards=[STANDARD])
-            pages = compiler.compile(format="png", ppi=PNG_PPI)
+            made: list[tuple[typst.Compiler, bytes]] = []
+            for number, layout in enumerate(layouts):
+                made.append(_laid_out(Path(name) / str(number), template, layout, pictures))
+                if _pages(made[-1][1]) == 1:
+                    break
+            compiler, pdf = min(made, key=lambda one: _pages(one[1]))
+            pages = _files(compiler.compile(format="png", ppi=PNG_PPI))
         except typst.TypstError as reason:
             raise InputError(f"the sheet cannot be typeset: {reason}. Is a photograph damaged?") from None
-    return Sheet(b"".join(_files(pdf)), tuple(_files(pages)))
+    return Sheet(pdf, tuple(pages))
+
+
+def _laid_out(root: Path, template: str, layout: Layout, pictures: Mapping[str, bytes]) -> tuple[typst.Compiler, bytes]:
+    """A compiler with a layout in a folder of its own, and its PDF."""
+    root.mkdir()
+    for file in (template, "look.typ"):
+        shutil.copyfile(HERE / file, root / file)
+    for file, picture in pictures.items():
+        (root / file).write_bytes(picture)
+    (root / "data.json").write_text(json.dumps(layout.data, ensure_ascii=False), encoding="utf-8")
+    for file, svg in layout.figures.items():
+        (root / file).write_text(printable(svg)[0], encoding="utf-8")
+    compiler = typst.Compiler(str(root / template), root=str(root), font_paths=[str(FONTS)], ignore_system_fonts=True)
+    return compiler, b"".join(_files(compiler.compile(format="pdf", pdf_standards=[STANDARD])))
+
+
+def _pages(pdf: bytes) -> int:
+    """How many pages a PDF has; those of PDF/A-1 lie open (PDF 1.4 knows no object streams)."""
+    return len(_PAGE.findall(pdf))
 
 
 def _files(made: bytes | list[bytes] | None) -> list[bytes]:

@@ -34,7 +34,8 @@ def detect(case: Case) -> Detection:
     steady = case.settled(LIMITS["settled_in"].value)
     over = case.over(case.derived.over_ambient_k, steady)
     level = float(np.median(over)) if len(over) else float("nan")
-    says = f"at rest before the start, saturation stood {excess.value:.1f} K over the soak (u95 {excess.u95:.1f} K)"
+    told = f"{excess.value:.1f} K more than the soak (u95 {excess.u95:.1f} K)"
+    says = f"static pressure before the start corresponds to {told}"
     limit = LIMITS["excess"].value
     stands = Evidence("static_above_saturation", says, {"excess_k": excess})
     over_k = {"over_k": measured(level, case.u_over_ambient_k())}

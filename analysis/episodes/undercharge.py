@@ -204,7 +204,7 @@ def _short_cycling(case: Case, stretch: Span) -> _Sign | None:
     if share < LIMITS["short_share"].value / 2.0 or not rapid.any() or ambient < LIMITS["warm_ambient"].value:
         on_s = float(np.median(on[inside]))
         return _Sign(-1.0, Evidence("cycling", f"the compressor runs {on_s:.0f} s a cycle", {}))
-    rate = 60.0 / float(np.median(period[rapid]))
+    rate = 60.0 / float(np.mean(period[rapid]))
     on_s = float(np.median(on[rapid]))
     measures = {
         "per_minute": measured(rate, 0.1 * rate / np.sqrt(rapid.sum())),

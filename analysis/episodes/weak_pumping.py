@@ -47,8 +47,9 @@ def detect(case: Case) -> Detection:
     if losses:
         many = "once" if len(losses) == 1 else f"{len(losses)} times"
         episodes = tuple(_episode(case, loss) for loss in losses)
-        return Detection(PRESENT, f"{many} the lift was lost while driven", episodes)
-    return Detection(ABSENT, f"while driven the lift held near ln(high/low) {usual.usual_lift:.2f}")
+        return Detection(PRESENT, f"{many} it lost its pressure ratio while driven", episodes)
+    ratio = np.exp(usual.usual_lift)
+    return Detection(ABSENT, f"while driven the high side held near {ratio:.1f} times the low side (absolute)")
 
 
 def _permanent(case: Case, usual: Usual) -> Episode | None:
@@ -72,7 +73,7 @@ def _permanent(case: Case, usual: Usual) -> Episode | None:
 def _little_lift(case: Case, level: float, air: float) -> Evidence | None:
     if level >= LIMITS["permanent_lift"].value:
         return None
-    says = f"ln(high/low) only {level:.2f} while driven, vents at {air:.0f} degC"
+    says = f"high side only {np.exp(level):.1f} times the low side (absolute) while driven, vents at {air:.0f} degC"
     measures = {"lift": measured(level, _u_lift(case)), "vent_degc": measured(air, case.u_air_k("vent"))}
     return Evidence("little_lift", says, measures)
 
