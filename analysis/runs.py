@@ -5,7 +5,7 @@ ln(high/low) in absolute pressures, leaps up within seconds of a start and falls
 that has volts while the lift collapses does not pump. Marks say when it may have run, never that it did not.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,7 +41,8 @@ LIMITS = limit_table(
     Limit("edge_search", 1.5, "s", "lag of a clutch reading behind the pressures; " + PRACTICE),
     Limit("start_delay", 6.0, "s", "an engine that starts again before its compressor; " + PRACTICE),
     Limit("edge_by_clutch", 0.15, "s", "standard uncertainty of an edge seen at the clutch; " + PRACTICE),
-    Limit("edge_by_pressures", 0.4, "s", "the same, seen in the pressures; " + PRACTICE),
+    Limit("edge_by_pressures", 0.2, "s", "the same, seen in the pressures; " + PRACTICE),
+    Limit("edge_stepless", 0.6, "s", "the same, of a compressor that turns down without a step; " + PRACTICE),
     Limit("late_mark", 3.0, "s", "a mark pressed by hand; " + PRACTICE),
 )
 
@@ -59,6 +60,8 @@ class Running:
         Where the clutch has its supply; None without a clutch channel.
     usual_lift : float
         Median lift while pumping; NaN without pressures.
+    stepless : bool
+        Whether its edges are those of a compressor that turns down without a step, seen in the pressures alone.
     """
 
     basis: str
@@ -66,12 +69,13 @@ class Running:
     supplied: Mask | None
     runs: tuple[Run, ...]
     usual_lift: float
+    stepless: bool = False
 
     def u_edge_s(self, step_s: float) -> float:
         """Standard uncertainty [s] of the beginning or the end of a run."""
-        return combine(
-            LIMITS["edge_by_clutch" if self.basis == "clutch" else "edge_by_pressures"].value, step_s * UNIFORM / 2.0
-        )
+        seen = "edge_by_clutch" if self.basis == "clutch" else "edge_by_pressures"
+        edge = LIMITS["edge_stepless" if self.stepless else seen].value
+        return combine(edge, step_s * UNIFORM / 2.0)
 
 
 def running_of(timeline: Timeline, derived: Derived, operating: Operating, compressor: str | None) -> Running:
@@ -103,7 +107,7 @@ def running_of(timeline: Timeline, derived: Derived, operating: Operating, compr
     else:
         pumping = from_legs(lift, timeline.step_s) & possible & ~_rejects_nothing(derived, lift, timeline.step_s)
     pumping = _edges_by_lift(pumping, lift, timeline.step_s, LIMITS["late_mark"].value, LIMITS["start_delay"].value)
-    return _running("pressures", timeline, pumping, None, lift)
+    return replace(_running("pressures", timeline, pumping, None, lift), stepless=compressor in VARIABLE)
 
 
 def _rejects_nothing(derived: Derived, lift: Floats, step_s: float) -> Mask:

@@ -34,6 +34,7 @@ LIMITS = limit_table(
     Limit("least_temperature", 2.5, "K", PRACTICE),
     Limit("speed_step", 200.0, "1/min in 4 s", PRACTICE),
     Limit("road_step", 8.0, "km/h in 4 s", PRACTICE),
+    Limit("of_the_start", 8.0, "s", "a change so soon after a start is part of it; " + PRACTICE),
     Limit("ramp", 6.0, "s", "a longer change is over at its end; " + PRACTICE),
     Limit("lift_step", 0.08, "1 in 4 s", "of ln(high/low), in a run; " + PRACTICE),
     Limit("pulls_down", 20.0, "s", "a start moves the pressures for so long; " + PRACTICE),
@@ -84,7 +85,9 @@ def windows_of(
     u_start_s = running.u_edge_s(timeline.step_s)
     windows: list[Window] = []
     for run in running.runs:
-        inside = changes[bisect_right(times, run.start_s + 5.0) : bisect_left(times, run.end_s)]
+        inside = changes[
+            bisect_right(times, run.start_s + LIMITS["of_the_start"].value) : bisect_left(times, run.end_s)
+        ]
         edges = [(run.start_s, "compressor start"), *inside, (run.end_s, "")]
         windows.extend(
             Window(start, end - LIMITS["guard"].value, after, u_start_s if start == run.start_s else u_change_s)
@@ -98,7 +101,11 @@ def windows_of(
 
 def _cycling_windows(running: Running, changes: Sequence[float]) -> list[Window]:
     starts = [run.start_s for run in running.runs]
-    edges = [starts[0], *(time for time in changes if time > starts[0] + 5.0), running.runs[-1].end_s]
+    edges = [
+        starts[0],
+        *(time for time in changes if time > starts[0] + LIMITS["of_the_start"].value),
+        running.runs[-1].end_s,
+    ]
     windows: list[Window] = []
     for start, end in pairwise(edges):
         inside = tuple(starts[bisect_left(starts, start) : bisect_right(starts, end)])

@@ -44,10 +44,26 @@ def test_pumping_agrees_with_the_truth(score: Score):
     assert np.mean([share for _, share in score.pumping]) >= LEAST_PUMPING
 
 
-@pytest.mark.parametrize("name", ["final K", "final kPa", "difference kPa", "t90 s", "time constant s"])
-def test_u95_holds_the_truth(name: str, score: Score):
+def test_cycles_are_counted_where_the_runs_are_found(score: Score):
+    """Within 2 %; where a count is told as a lower bound it is scored apart."""
+    right = {name for name, got, true in score.runs if got == true}
+    wrong = [row for row in score.cycles if row[0] in right and abs(row[1] - row[2]) > max(0.02 * row[2], 0.5)]
+    assert len(wrong) <= 0.1 * len(right)
+
+
+@pytest.mark.parametrize(
+    ("name", "most_u95"),
+    [
+        ("final K", 1.3), ("final kPa", 15.0), ("difference kPa", 40.0), ("settled kPa", 12.0), ("t90 s", 2.5),
+        ("time constant s", 4.0), ("settling time s", 25.0), ("cycling off s", 0.8), ("cycling on s", 1.6),
+    ],
+)  # fmt: skip
+def test_u95_holds_the_truth_and_is_tight(name: str, most_u95: float, score: Score):
+    """The share inside, and the median of the u95 itself: one that is wide enough is no art."""
     measure = score.measures[name]
+    assert len(measure.error) >= 5
     assert np.mean(np.abs(measure.error) <= np.array(measure.u95)) >= 0.85
+    assert np.median(measure.u95) <= most_u95
 
 
 def test_said_and_true_agree_better_than_the_base_rate(score: Score):
