@@ -101,6 +101,11 @@ def test_tables_are_read_from_the_wheel(site: Path, tmp_path: Path):
     assert opened.stdout.split() == ["4096", "665"], opened.stderr
 
 
+def test_a_notebook_opens_the_shipped_drive_from_the_wheel(site: Path, tmp_path: Path):
+    opened = python(site, tmp_path, "-c", "import analysis; print(analysis.open_recording('demo').episodes[0])")
+    assert opened.stdout.startswith("Episode(condenser loses its airflow, "), opened.stderr
+
+
 def imported_names() -> set[str]:
     """First part of every absolute import in both packages, also inside functions."""
     found: set[str] = set()

@@ -125,8 +125,16 @@ def _remarks_of_list(archive: Path, whole: "pl.DataFrame", table: "pl.DataFrame"
 @click.option(
     "--out", type=click.Path(path_type=Path, dir_okay=False), help="Also write the table here, as a Parquet file."
 )
+@click.option(
+    "--patterns",
+    "with_patterns",
+    is_flag=True,
+    help="Also tell which kinds go with which vehicles and conditions, beyond chance; with --out as tables beside it.",
+)
 @click.option("--cluster", metavar="ADDRESS", help="Work on a Dask cluster: its scheduler, as tcp://host:8786.")
-def screen(archive: Path | None, kinds: tuple[str, ...], out: Path | None, cluster: str | None) -> None:
+def screen(
+    archive: Path | None, kinds: tuple[str, ...], out: Path | None, cluster: str | None, *, with_patterns: bool
+) -> None:
     """Analyse again what changed in an archive, or was analysed by another version; one table of all findings.
 
     The table has a row for each episode, and one for each recording without any or that could not be analysed: those
@@ -135,7 +143,7 @@ def screen(archive: Path | None, kinds: tuple[str, ...], out: Path | None, clust
 
     \b
     Example:
-      warmspell screen recordings --kind undercharge --out findings.parquet
+      warmspell screen recordings --kind undercharge --patterns --out findings.parquet
     """
     from analysis.archive.index import indexed
     from analysis.archive.progress import Progress
@@ -158,6 +166,8 @@ def screen(archive: Path | None, kinds: tuple[str, ...], out: Path | None, clust
         _write(table, out)
     _tell_failed(result)
     click.echo(summary(table, result.analysed))
+    if with_patterns:
+        _tell_patterns(result.table, kinds, out)
 
 
 def _spread(archive: Path, cluster: str | None) -> "Spread":
@@ -180,6 +190,18 @@ def _write(table: "pl.DataFrame", out: Path) -> None:
     except OSError as reason:
         raise InputError(f"{out}: the table cannot be written ({reason.strerror or reason}).") from None
     say(f"{out}")
+
+
+def _tell_patterns(table: "pl.DataFrame", kinds: tuple[str, ...], out: Path | None) -> None:
+    from analysis.archive.pattern_words import summary_of_patterns
+    from analysis.archive.patterns import patterns_of, write_patterns
+    from analysis.findings import KINDS
+    from analysis.preferences import preferences
+
+    patterns = patterns_of(table, kinds or KINDS)
+    click.echo(f"\n{summary_of_patterns(patterns, preferences().units)}")
+    for path in write_patterns(patterns, out) if out is not None else ():
+        say(str(path))
 
 
 def _tell_failed(result: "Screened", most: int = 10) -> None:

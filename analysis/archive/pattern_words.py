@@ -24,6 +24,7 @@ WHAT_IT_IS_NOT = (
         "that is looked after elsewhere, or whose owners do not complain, is missing here."
     ),
     "Model, refrigerant, compressor, age and use go together: a pattern with one of them may belong to another.",
+    "Where one group has much more of a kind, every other has less than the rest: read the strongest first.",
     "No pattern shown is not shown that there is none: with few vehicles much goes unseen.",
 )
 HOW = (

@@ -8,6 +8,7 @@ decided the vehicle was not at risk of being found to have it, and does not coun
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from itertools import accumulate
+from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -16,6 +17,7 @@ from analysis.archive.rows import EPISODE, NONE
 from analysis.contingency import adjusted, fisher, least_fisher, odds_ratio, trend
 from analysis.findings import KINDS
 from analysis.limits import PRACTICE, Limit, limit_table
+from recorder.errors import InputError
 
 LIMITS = limit_table(
     Limit("false_discoveries", 0.05, "1", "share of the listed patterns that chance may make; level of most sciences"),
@@ -306,3 +308,26 @@ def table_of_patterns(patterns: Patterns) -> pl.DataFrame:
     """All comparisons as a table, a row each, the surest first."""
     ordered = [c for state in (STANDS_OUT, NOT_SHOWN, TOO_FEW) for c in patterns.of(state)]
     return pl.DataFrame([{name: getattr(c, name) for name in SCHEMA} for c in ordered], schema=SCHEMA)
+
+
+def write_patterns(patterns: Patterns, findings_file: Path) -> tuple[Path, Path]:
+    """Write the table beside the file of findings, as Parquet and as CSV: ``x.patterns.parquet`` for ``x.parquet``.
+
+    In the CSV the counts by band are joined by semicolons. Neither file is ever there by half.
+
+    Raises
+    ------
+    InputError
+        If they cannot be written there.
+    """
+    table = table_of_patterns(patterns)
+    flat = table.with_columns(pl.col("having_by_band", "at_risk_by_band").cast(pl.List(pl.String)).list.join(";"))
+    parquet, csv = (findings_file.with_name(f"{findings_file.stem}.patterns.{end}") for end in ("parquet", "csv"))
+    for path, write in ((parquet, table.write_parquet), (csv, flat.write_csv)):
+        aside = path.with_name(f"{path.name}.aside")
+        try:
+            write(aside)
+            aside.replace(path)
+        except OSError as reason:
+            raise InputError(f"{path}: cannot be written ({reason.strerror or reason}).") from None
+    return parquet, csv

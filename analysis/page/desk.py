@@ -196,6 +196,14 @@ def write_comparison(before: str, after: str, out: str, units: str, paper: str) 
     return [path.name for path in made]
 
 
+def patterns(folder: str, units: str) -> dict[str, Any] | None:
+    """Patterns over the last screening of a folder; None where there is none."""
+    from analysis.page.patterns import told
+    from analysis.shown import CHOICES
+
+    return told(Path(folder), _software(), CHOICES[units])
+
+
 def find(ports: list[str], radio: bool) -> dict[str, Any]:
     """The nodes that are there, each with what it says of itself."""
     import asyncio

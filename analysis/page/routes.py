@@ -43,6 +43,7 @@ def page_app(out: Path, token: str | None, *, demo: bool) -> ASGIApp:
         Route("/write-up/{name}", screens.write_up),
         Route("/write-up/{name}/job-sheet", screens.job_sheet),
         Route("/compare", screens.compare),
+        Route("/patterns", screens.patterns),
         Route("/sheets/{name}/{file}", screens.sheet),
         Route("/api/list", actions.listing),
         Route("/api/verdict/{name}", actions.verdict, methods=["POST"]),

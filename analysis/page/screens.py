@@ -16,6 +16,7 @@ from analysis.page.forms import GROUPS, typed_of
 from analysis.page.shelf import SHEET_TYPES, NotHereError
 from recorder.errors import InputError
 from recorder.places import PLACES
+from recorder.store import default_folder
 
 TEMPLATES = Jinja2Templates(Path(__file__).parent / "templates")
 MARKS = (
@@ -138,6 +139,14 @@ async def compare(request: Request) -> Response:
         folders = [str(shelf.folder(name)) for name in names.values()]
         values["told"] = await request.app.state.work.run("desk", desk.compared, *folders, units_of(request))
     return _page(request, "compare.html", values)
+
+
+async def patterns(request: Request) -> Response:
+    """Patterns over all recordings of the folder, from its last screening; without one, how to make it."""
+    out = shelf_of(request).out
+    command = "warmspell screen" if out == default_folder().resolve() else "warmspell screen FOLDER"
+    told = await request.app.state.work.run("desk", desk.patterns, str(out), units_of(request))
+    return _page(request, "patterns.html", {"screen": "write-up", "told": told, "command": command})
 
 
 async def sheet(request: Request) -> Response:

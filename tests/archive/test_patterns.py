@@ -1,5 +1,6 @@
 """Patterns: planted ones are found among many null comparisons, chance is held, vehicles are counted, not episodes."""
 
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +18,14 @@ from analysis.archive.patterns import (
     judged,
     patterns_of,
     table_of_patterns,
+    write_patterns,
 )
 from analysis.archive.rows import table_of
 from analysis.contingency import adjusted, fisher
 from analysis.shown import PSI
+from recorder.errors import InputError
 from tests.archive.invented import MODELS, invented
+from tests.conftest import ROOT, warmspell
 
 PLANTED = {("restriction", "Invented Elm"): 8.0, ("weak_pumping", "Invented Rowan"): 8.0}
 
@@ -208,11 +212,19 @@ def test_fewer_kinds_are_fewer_comparisons_to_allow_for():
 
 def test_the_table_of_patterns_is_read_by_any_data_tool(tmp_path: Path):
     patterns = patterns_of(invented(3, 100, planted=PLANTED))
-    table = table_of_patterns(patterns)
-    table.write_parquet(tmp_path / "p.parquet")
-    assert pl.read_parquet(tmp_path / "p.parquet").equals(table)
+    parquet, csv = write_patterns(patterns, tmp_path / "findings.parquet")
+    table = pl.read_parquet(parquet)
+    assert (parquet.name, csv.name) == ("findings.patterns.parquet", "findings.patterns.csv")
+    assert table.equals(table_of_patterns(patterns))
     assert table.height == len(patterns.comparisons)
-    assert table.filter(pl.col("state") == TOO_FEW)["odds_low"].null_count() >= 0
+    assert table["state"].to_list() == sorted(table["state"], key=(STANDS_OUT, NOT_SHOWN, TOO_FEW).index)
+    flat = pl.read_csv(csv)
+    assert flat.columns == table.columns
+    trends = flat.filter(pl.col("edge").is_not_null())
+    assert all(sum(map(int, bands.split(";"))) for bands in trends["at_risk_by_band"])
+    assert not list(tmp_path.glob("*.aside"))
+    with pytest.raises(InputError, match=r"patterns\.parquet: cannot be written"):
+        write_patterns(patterns, tmp_path / "nowhere" / "findings.parquet")
 
 
 def test_an_archive_without_recordings_cannot_tell():
@@ -220,3 +232,20 @@ def test_an_archive_without_recordings_cannot_tell():
     assert (patterns.vehicles, patterns.comparisons) == (0, ())
     assert verdict(patterns).startswith("Cannot tell")
     assert "What this is not" in summary_of_patterns(patterns)
+
+
+def test_screen_tells_the_patterns_after_its_summary_and_writes_them_beside_the_findings(tmp_path: Path):
+    archive = tmp_path / "archive"
+    for name in ("minibus-7-before", "minibus-7-after"):
+        shutil.copytree(ROOT / "recordings" / name, archive / name)
+    out = tmp_path / "findings.parquet"
+    done = warmspell("screen", str(archive), "--kind", "condenser-airflow-loss", "--patterns", "--out", str(out))
+    assert done.returncode == 0, done.stderr
+    assert "Cannot tell: too few vehicles." in done.stdout
+    assert "1 vehicle in 2 recordings." in done.stdout
+    assert done.stdout.index("recordings, 2 analysed just now") < done.stdout.index("What this is not")
+    table = pl.read_parquet(tmp_path / "findings.patterns.parquet")
+    assert set(table["kind"]) == {"condenser_airflow_loss"}
+    assert table["having"].to_list() == [1] * table.height, "the drive before the repair came first and counts"
+    plain = warmspell("screen", str(archive))
+    assert "What this is not" not in plain.stdout
