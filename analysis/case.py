@@ -208,7 +208,7 @@ def case_of(timeline: Timeline, job: JobSheet) -> Case:
     """Work out what the detectors look at."""
     derived = derive(timeline, job.refrigerant)
     operating = operating_of(timeline)
-    running = running_of(timeline, derived, operating, job.compressor)
+    running = running_of(timeline, derived, operating, job)
     stops, habit = stops_of(timeline, derived, operating, running, job.compressor)
     static = static_of(timeline, derived, running)
     rests = equalisations_of(timeline, derived, operating, running, stops)

@@ -24,9 +24,8 @@ LIMITS = limit_table(
     Limit("slow_fall", 0.3, "1", PRACTICE),
     Limit("meets_from", 8.0, "s", "after a stop; until then its first fall alone tells; " + PRACTICE),
     Limit("meets_by", 40.0, "s", "slow time constant of sides that meet; open ones take 15-60 s; " + PRACTICE),
-    Limit(
-        "meets_least", 0.75, "1", "share left by a valve that closes tight, of what the first fall left; " + PRACTICE
-    ),
+    Limit("orifice_leaves", 0.75, "1", "share of what a stop's first fall left; " + PRACTICE),
+    Limit("valve_leaves", 0.85, "1", "the same past a valve that closes tight, in a hot bay; " + PRACTICE),
     Limit("collapse_within", 90.0, "s", PRACTICE),
     Limit("slow_recovery", 0.12, "1", PRACTICE),
     Limit("steep_leaves", 0.78, "1", "share of the lift; a slower engine leaves more; " + PRACTICE),
@@ -76,17 +75,25 @@ def legs_of(lift: Floats, step_s: float) -> list[Leg]:
     return sorted(legs, key=lambda leg: leg.first)
 
 
-def from_legs(lift: Floats, step_s: float) -> Mask:
-    """On after a rising leg, off after a falling one that is a stop."""
+LEAVES = {
+    "fixed_orifice": LIMITS["orifice_leaves"].value,
+    "expansion_valve": LIMITS["valve_leaves"].value,
+    None: LIMITS["orifice_leaves"].value,
+}
+"""What stays of the lift in time, by metering device; of what the first fall left."""
+
+
+def from_legs(lift: Floats, leaves: float, step_s: float) -> Mask:
+    """On after a rising leg, off after a falling one that is a stop; ``leaves`` is one of ``LEAVES``."""
     legs = legs_of(lift, step_s)
     tops = [float(lift[leg.first]) for leg in legs if leg.change < 0]
     usual = float(np.median(tops)) if tops else float(np.quantile(lift, 0.75))
     legs = [leg for leg in legs if leg.change > 0 or not _fed_again(lift, leg.first, leg.last, usual, step_s)]
-    kept = [leg for i, leg in enumerate(legs) if leg.change > 0 or _is_stop(lift, legs, i, step_s)]
+    kept = [leg for i, leg in enumerate(legs) if leg.change > 0 or _is_stop(lift, legs, i, leaves, step_s)]
     short = [stop for leg in legs if leg.change < 0 and leg not in kept for stop in _short_stop(lift, leg, step_s)]
     kept = sorted([*kept, *short], key=lambda leg: leg.first)
     standing = LIMITS["standing_lift"].value
-    kept = _with_slow_stops(kept, lift, usual, step_s)
+    kept = _with_slow_stops(kept, lift, usual, leaves, step_s)
     if not kept:
         return lift > max(standing, 0.5 * float(np.quantile(lift, 0.9)))
     first = np.array([leg.first for leg in kept])
@@ -96,7 +103,7 @@ def from_legs(lift: Floats, step_s: float) -> Mask:
     return state
 
 
-def _with_slow_stops(legs: list[Leg], lift: Floats, usual: float, step_s: float) -> list[Leg]:
+def _with_slow_stops(legs: list[Leg], lift: Floats, usual: float, leaves: float, step_s: float) -> list[Leg]:
     """Between two starts there was a stop: where the fall was too slow for a leg, at the last top before it.
 
     The highest lift of a long run may be long past; then the usual one tells.
@@ -108,7 +115,7 @@ def _with_slow_stops(legs: list[Leg], lift: Floats, usual: float, step_s: float)
             fall = float(lift[other.first] - between.max())
             for level in (float(between.max()), float(np.quantile(between, 0.75))):
                 top = one.last + int(np.flatnonzero(between >= level - LIMITS["turning"].value)[-1])
-                left = LIMITS["stop_leaves"].value * _still_apart((other.first - top) * step_s)
+                left = LIMITS["stop_leaves"].value * _still_apart((other.first - top) * step_s, leaves)
                 apart = float(lift[top]) * left
                 fell = fall <= -LIMITS["slow_fall"].value and float(lift[other.first]) < apart
                 if fell and not _fed_again(lift, top, other.first, usual, step_s):
@@ -117,7 +124,7 @@ def _with_slow_stops(legs: list[Leg], lift: Floats, usual: float, step_s: float)
     return sorted([*legs, *stops], key=lambda leg: leg.first)
 
 
-def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
+def _is_stop(lift: Floats, legs: list[Leg], index: int, leaves: float, step_s: float) -> bool:
     """Whether a falling leg is a stop: soon ended by a start, or leading on down. A surge or a speed change is not."""
     leg = legs[index]
     before = float(lift[leg.first])
@@ -132,7 +139,8 @@ def _is_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> bool:
     if recovered > LIMITS["slow_recovery"].value:
         return False
     share = LIMITS["stop_leaves" if rise is not None and rise < horizon else "collapse_leaves"].value
-    return lowest < share * before * _still_apart((leg.last - leg.first + int(np.argmin(after))) * step_s)
+    passed_s = (leg.last - leg.first + int(np.argmin(after))) * step_s
+    return lowest < share * before * _still_apart(passed_s, leaves)
 
 
 def _rose(lift: Floats, first: int, last: int) -> bool:
@@ -162,11 +170,11 @@ def _fed_again(lift: Floats, first: int, last: int, usual: float, step_s: float)
     return back and float(lift[first : last + 1].max()) >= LIMITS["starved"].value * usual
 
 
-def _still_apart(passed_s: float) -> float:
+def _still_apart(passed_s: float, leaves: float) -> float:
     """Most of the lift that a stop leaves after a time, of what its first fall left.
 
     A lift that fell a little and stayed is that of a run: the engine turned more slowly. Even past a valve that closes
     tight both sides go to the temperature of their air once nothing is pumped.
     """
     late = max(passed_s - LIMITS["meets_from"].value, 0.0)
-    return max(float(np.exp(-late / LIMITS["meets_by"].value)), LIMITS["meets_least"].value)
+    return max(float(np.exp(-late / LIMITS["meets_by"].value)), leaves)

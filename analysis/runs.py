@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.derived import Derived
 from analysis.findings import Run
-from analysis.legs import from_legs, legs_of
+from analysis.legs import LEAVES, from_legs, legs_of
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, Operating
 from analysis.stepless import VARIABLE, from_level, not_drawn, switched, tripped
@@ -19,6 +19,7 @@ from analysis.stretches import lasting, smoothed, spans_of
 from analysis.thermal_runs import pumping_by_temperature
 from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import UNIFORM, combine
+from recorder.jobsheet import JobSheet
 
 LIMITS = limit_table(
     Limit("coil_supplied", 6.0, "V", "half of a 12 V supply; " + PRACTICE),
@@ -78,8 +79,9 @@ class Running:
         return combine(edge, step_s * UNIFORM / 2.0)
 
 
-def running_of(timeline: Timeline, derived: Derived, operating: Operating, compressor: str | None) -> Running:
+def running_of(timeline: Timeline, derived: Derived, operating: Operating, job: JobSheet) -> Running:
     """Find when the compressor pumped."""
+    compressor = job.compressor
     supplied = _supplied(timeline)
     lift = None if derived.lift is None or not np.isfinite(derived.lift).any() else bridged(derived.lift)
     if supplied is not None:
@@ -105,7 +107,11 @@ def running_of(timeline: Timeline, derived: Derived, operating: Operating, compr
         pumping = from_level(lift, possible, timeline.step_s) & possible & ~tripped(timeline, derived, lift)
         pumping &= ~not_drawn(timeline, derived, lift) & ~switched(timeline, lift)
     else:
-        pumping = from_legs(lift, timeline.step_s) & possible & ~_rejects_nothing(derived, lift, timeline.step_s)
+        pumping = (
+            from_legs(lift, LEAVES[job.metering], timeline.step_s)
+            & possible
+            & ~_rejects_nothing(derived, lift, timeline.step_s)
+        )
     pumping = _edges_by_lift(pumping, lift, timeline.step_s, LIMITS["late_mark"].value, LIMITS["start_delay"].value)
     return replace(_running("pressures", timeline, pumping, None, lift), stepless=compressor in VARIABLE)
 
