@@ -88,6 +88,16 @@ def smoothed(values: Floats, step_s: float, window_s: float) -> Floats:
     return out
 
 
+def lowest_before(values: Floats, count: int) -> Floats:
+    """Lowest of each value and the ``count`` - 1 before it, fewer at the start; the windows double, so it is quick."""
+    lowest, width = values, 1
+    while width < min(count, len(values)):
+        shift = min(width, count - width, len(values) - 1)
+        lowest = np.concatenate([lowest[:shift], np.minimum(lowest[shift:], lowest[:-shift])])
+        width += shift
+    return lowest
+
+
 def lasting(on: Mask, least: int) -> Mask:
     """A mask without its stretches shorter than ``least`` steps: noise about a level crosses it many times."""
     lasting = np.zeros(len(on), np.bool_)

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.case import Case
+from analysis.climbs import at_idle, climbs_in_calm, idling, sharp, sudden
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.operating import Mask
+from analysis.operating import Mask, held
 from analysis.soak import excess_over_saturation
 from analysis.stretches import last_where, spans_of
 from analysis.timeline import Floats
@@ -24,28 +25,36 @@ KIND = "condenser_airflow_loss"
 NEEDS = ("low_side", "high_side", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("rise", 12.0, "K", "above the vehicle's own baseline under like conditions; " + PRACTICE),
+    Limit("rise_alone", 14.0, "K", "where no ambient was recorded, which wanders as well; " + PRACTICE),
     Limit("level", 32.0, "K", "above ambient + 20..30 K of healthy idling; " + PRACTICE),
     Limit("level_degc", 60.0, "degC", "where no ambient was recorded; " + PRACTICE),
     Limit("far", 36.0, "K", "over ambient throughout; " + PRACTICE),
+    Limit("usual_high", 23.0, "K", "over ambient, in the upper part of what is usual; " + PRACTICE),
     Limit("beyond", 39.0, "K", "over ambient, above what charge or air left in make; " + PRACTICE),
     Limit("liquid_share", 0.35, "share of condensing over ambient", "an overfill or air stands higher; " + PRACTICE),
     Limit("baseline_quantile", 0.25, "1", PRACTICE),
+    Limit("lift_kept", 0.75, "of the usual ln(high/low)", "below it little is pumped; " + PRACTICE),
     Limit("baseline_excess", 10.0, "K", "of one condition over the whole recording's baseline; " + PRACTICE),
     Limit("onset", 4.0, "K", PRACTICE),
     Limit("onset_search", 20.0, "s", PRACTICE),
     Limit("idle_near", 40.0, "s", PRACTICE),
     Limit("pulled_down", 2.0, "K", "evaporating, from before the climb; " + PRACTICE),
-    Limit("climb", 110.0, "s", "heat that is not carried away shows within a minute or two; " + PRACTICE),
+    Limit("still_share", 0.5, "of the rise", "around its core; " + PRACTICE),
+    Limit("still_high", 6.0, "K", "above its own baseline: the air has not come back; " + PRACTICE),
+    Limit("sharp_within", 60.0, "s", "heat that is not carried away shows within a minute or two; " + PRACTICE),
     Limit("shortest", 8.0, "s", PRACTICE),
-    Limit("merge", 25.0, "s", PRACTICE),
+    Limit("merge", 40.0, "s", "as long as ram air helps between two halts; " + PRACTICE),
+    Limit("merge_high", 60.0, "s", "where it stays above its baseline meanwhile: ram air helps out; " + PRACTICE),
     Limit("merge_off", 120.0, "s", "while the compressor rests after a trip; " + PRACTICE),
     Limit("settled_in", 20.0, "s", PRACTICE),
     Limit("least_pumping", 60.0, "s", PRACTICE),
     Limit("fan_supply", 4.0, "V", PRACTICE),
     Limit("fan_current", 1.0, "A", "a condenser fan draws 5-25 A; " + PRACTICE),
+    Limit("ram_air", 40.0, "km/h", "serves the condenser without a fan; " + PRACTICE),
     Limit("slow", 15.0, "km/h", PRACTICE),
     Limit("full_rise", 35.0, "K", "severity 1; " + PRACTICE),
 )
+BLOCKED_ALL_ALONG = "the same throughout; subcooling would tell a blocked condenser from a warm day"
 SPEED_EDGES = (1100.0, 1700.0, 2500.0)
 
 
@@ -58,9 +67,11 @@ def detect(case: Case) -> Detection:
         return Detection(UNDECIDED, "too little pumping with both pressures and ambient to compare with itself")
     baseline = _baseline(case, seen, pumping)
     rise = seen - baseline
-    hot = pumping & (rise > LIMITS["rise"].value) & (seen > _level(case))
-    spans = _merged(case, spans_of(hot), pumping)
+    least = LIMITS["rise_alone" if case.lacks("ambient") else "rise"].value
+    hot = pumping & (rise > least) & ((seen > _level(case)) | at_idle(case, seen))
+    spans = _grown(case, spans_of(hot | climbs_in_calm(case, seen, rise)), rise)
     spans = [(a, b) for a, b in spans if (b - a) * case.timeline.step_s >= LIMITS["shortest"].value]
+    spans = [span for span in spans if not _fan_turned(case, span)]
     spans = [span for span in spans if not _driven_faster(case, _edges(case, seen, baseline, span))]
     settled = case.settled(LIMITS["settled_in"].value)
     usual = float(np.median(seen[settled])) if settled.any() else float("nan")
@@ -77,13 +88,17 @@ def detect(case: Case) -> Detection:
                 Evidence("no_ambient", words),
             )
             return Detection(UNDECIDED, f"{why}; {words}", (), ("ambient",), evidence=evidence)
-        state = ABSENT if top + min(u_top, 3.0) < LIMITS["rise"].value or usual < LIMITS["level"].value else UNDECIDED
         u = _u_over(case, usual)
         why = f"{why} (median {usual:.0f} K over ambient)"
         measures = {"top_k": measured(top, u), "over_ambient_k": measured(usual, u)}
-        return Detection(state, why, evidence=(Evidence("near_baseline", why, measures),))
+        evidence = (Evidence("near_baseline", why, measures),)
+        if usual > LIMITS["usual_high"].value and case.lacks("liquid_line"):
+            # Fed by a fan or not, a condenser that is blocked all along has no better time to be compared with.
+            return Detection(UNDECIDED, f"{why}; {BLOCKED_ALL_ALONG}", (), ("liquid_line",), evidence=evidence)
+        within = top + min(u_top, 3.0) < LIMITS["rise"].value or usual < LIMITS["level"].value
+        return Detection(ABSENT if within else UNDECIDED, why, evidence=evidence)
     spans = _apart(case, seen, baseline, spans)
-    slow = [span for span in spans if not _climb_s(case, seen, baseline, span) <= LIMITS["climb"].value]
+    slow = [span for span in spans if not sudden(case, seen, span)]
     if len(slow) == len(spans):
         why = "condensing climbed slowly above its own baseline: load, engine speed, charge or air do that too"
         return Detection(UNDECIDED, why, suspected=True)
@@ -143,6 +158,17 @@ def _permanent(case: Case, usual: float, evidence: Evidence) -> Detection:
     return Detection(PRESENT, "condensing stands far over ambient and it is not the charge", (episode,))
 
 
+def _fan_turned(case: Case, span: tuple[int, int]) -> bool:
+    """Whether the fan had its supply, or drew its current, as before: a blockage does not come and go."""
+    for place, name in (("fan", "fan_supply"), ("fan_current", "fan_current")):
+        fan = case.timeline.grid(place)
+        if fan is not None:
+            inside = float(np.nanmedian(fan[span[0] : span[1] + 1]))
+            usual = float(np.nanmedian(fan[case.running.pumping]))
+            return inside > LIMITS[name].value and inside > 0.8 * usual
+    return False
+
+
 def _driven_faster(case: Case, edges: "_Edges") -> bool:
     """Whether the compressor was driven faster from there, where no engine speed says so: more heat, not less air.
 
@@ -153,7 +179,7 @@ def _driven_faster(case: Case, edges: "_Edges") -> bool:
     at, near = float(case.timeline.t_s[edges.first]), LIMITS["idle_near"].value
     if any(abs(mark - at) < near for mark in case.timeline.marked("raised_idle")):
         return True
-    end = min(float(case.timeline.t_s[edges.last]), at + LIMITS["climb"].value)
+    end = min(float(case.timeline.t_s[edges.last]), at + 2.0 * LIMITS["sharp_within"].value)
     te = case.derived.evaporating_degc
     fell = case.median(te, at - LIMITS["onset_search"].value, at) - case.median(te, at + near / 2.0, end)
     return fell > LIMITS["pulled_down"].value
@@ -170,9 +196,16 @@ def _seen(case: Case, over: Floats | None) -> Floats | None:
 
 
 def _baseline(case: Case, seen: Floats, pumping: Mask) -> Floats:
-    """Healthy condensing-over-ambient under the conditions of each grid point."""
+    """Healthy condensing-over-ambient under the conditions of each grid point.
+
+    Moments of lost lift are left out: a compressor that pumps little brings the condenser no heat.
+    """
     settled = case.settled(LIMITS["settled_in"].value)
     judged = settled if settled.any() else pumping
+    if case.derived.lift is not None:
+        lift = case.derived.lift
+        pumps = lift > LIMITS["lift_kept"].value * float(np.median(case.over(lift, judged)))
+        judged = judged & pumps if (judged & pumps).any() else judged
     quantile = LIMITS["baseline_quantile"].value
     whole = float(np.quantile(seen[judged], quantile))
     baseline = np.full(len(seen), whole)
@@ -190,15 +223,36 @@ def _baseline(case: Case, seen: Floats, pumping: Mask) -> Floats:
     return baseline
 
 
-def _merged(case: Case, spans: list[tuple[int, int]], pumping: Mask) -> list[tuple[int, int]]:
-    """Join stretches that only a trip or a short dip parts."""
+def _grown(case: Case, cores: list[tuple[int, int]], rise: Floats) -> list[tuple[int, int]]:
+    """Each core with what stands above a share of its own rise around it; cores of one loss become one."""
+    grown: list[tuple[int, int]] = []
+    reach = round(LIMITS["sharp_within"].value / case.timeline.step_s)
+    speed = case.timeline.grid("vehicle_speed")
+    # At road speed ram air serves the condenser, whatever its fan does.
+    served = case.running.pumping & (True if speed is None else held(speed) < LIMITS["ram_air"].value)
+    for core in _merged(case, cores, rise):
+        if grown and core[1] <= grown[-1][1]:
+            continue
+        share = LIMITS["still_share"].value * float(rise[core[0] : core[1] + 1].max())
+        near = _merged(case, spans_of(served & (rise > share)), rise)
+        own = [core, *((a, b) for a, b in near if a <= core[1] and b >= core[0])]
+        whole = max(min(a for a, _ in own), core[0] - reach), max(b for _, b in own)
+        if grown and whole[0] <= grown[-1][1]:
+            whole = grown.pop()[0], whole[1]
+        grown.append(whole)
+    return grown
+
+
+def _merged(case: Case, spans: list[tuple[int, int]], rise: Floats) -> list[tuple[int, int]]:
+    """Join stretches that only a trip or a short dip parts, or between which it never came back to its baseline."""
     joined: list[tuple[int, int]] = []
-    step = case.timeline.step_s
+    step, pumping, idle = case.timeline.step_s, case.running.pumping, idling(case)
     for first, last in spans:
         if joined:
             gap = slice(joined[-1][1] + 1, first)
+            high = bool((rise[gap][pumping[gap]] > LIMITS["still_high"].value).all() and not idle[gap].all())
             resting = float(np.mean(~pumping[gap])) > 0.6
-            longest = LIMITS["merge_off" if resting else "merge"].value
+            longest = LIMITS["merge_off" if resting else "merge_high" if high else "merge"].value
             if (first - joined[-1][1]) * step <= longest:
                 joined[-1] = (joined[-1][0], last)
                 continue
@@ -228,6 +282,10 @@ def _edges(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) ->
     first, last = span
     above, pumping = LIMITS["onset"].value, case.running.pumping
     onset = last_where(lambda part: (seen[part] <= baseline[part] + above) | ~pumping[part], first) + 1
+    climb = sharp(case, seen, *span)
+    # Where it stood above its baseline already (after a start, say) the climb itself tells when the air was lost.
+    if climb is not None and climb[1] >= first and climb[0] > onset:
+        onset = min(climb[0], first)
     onset = _climb_begins(case, seen, onset, span)
     tail = max(first, last - round(45.0 / case.timeline.step_s))
     window = seen[tail : last + 1]

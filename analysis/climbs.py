@@ -1,0 +1,123 @@
+"""Climbs of condensing over ambient that a change of the heat does not explain.
+
+A condenser that loses its air climbs far within a minute while nothing else was asked of it, and the low side follows
+up. Driven faster, coming to a halt, or when the flow comes back after a frozen valve or a weak stroke it climbs too.
+"""
+
+import numpy as np
+
+from analysis.case import Case
+from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.operating import Mask, held
+from analysis.stretches import lowest_before
+from analysis.timeline import Floats
+
+LIMITS = limit_table(
+    Limit("standing_level", 20.0, "K", "above ambient, the engine at idle under like conditions; " + PRACTICE),
+    Limit("idle", 1150.0, "1/min", PRACTICE),
+    Limit("climb_at_idle", 10.0, "K", "coming to a halt with its air a condenser climbs by less; " + PRACTICE),
+    Limit("climb_within", 90.0, "s", PRACTICE),
+    Limit("idle_for", 8.0, "s", "the heat of an acceleration goes within seconds; " + PRACTICE),
+    Limit("pulled_down_after", 150.0, "s", "a warm cabin is a heavy load; " + PRACTICE),
+    Limit("standing", 4.0, "km/h", "where no engine speed was recorded; " + PRACTICE),
+    Limit("sharp", 7.0, "K", "within a minute; load and weather take several; " + PRACTICE),
+    Limit("calm_for", 45.0, "s", "even engine and road speed; " + PRACTICE),
+    Limit("even_engine", 250.0, "1/min", PRACTICE),
+    Limit("even_road", 8.0, "km/h", PRACTICE),
+    Limit("climb_in_calm", 7.0, "K", "a fan's own stages move it by less; " + PRACTICE),
+    Limit("starved_below", 10.0, "K", "evaporating under its usual: a frozen or narrow place; " + PRACTICE),
+    Limit("flow_back", 4.0, "K", "evaporating above its usual, and its fall during the climb; " + PRACTICE),
+    Limit("sharp_within", 60.0, "s", "heat that is not carried away shows within a minute or two; " + PRACTICE),
+    Limit("settled_in", 20.0, "s", PRACTICE),
+    Limit("slow", 15.0, "km/h", PRACTICE),
+)
+
+
+def idling(case: Case) -> Mask:
+    """Engine at idle; without its speed, the vehicle at standstill; nowhere without either."""
+    speed = case.timeline.grid("vehicle_speed")
+    if case.operating.engine_speed is not None:
+        return held(case.operating.engine_speed) < LIMITS["idle"].value
+    return np.zeros(len(case.timeline.t_s), np.bool_) if speed is None else held(speed) < LIMITS["standing"].value
+
+
+def at_idle(case: Case, seen: Floats) -> Mask:
+    """Idling for a while in a settled run past pull-down: there a healthy condenser keeps to its own plateau.
+
+    Driven faster it climbs for a while by itself, and has to stand higher to count.
+    """
+    high = seen > LIMITS["standing_level"].value if not case.lacks("ambient") else True
+    for_long = _lowest(case, idling(case).astype(float), LIMITS["idle_for"].value) > 0.5
+    climbed = seen - _lowest(case, seen, LIMITS["climb_within"].value) > LIMITS["climb_at_idle"].value
+    return for_long & high & climbed & _past_pull_down(case) & (case.since_start() > LIMITS["settled_in"].value)
+
+
+def _past_pull_down(case: Case) -> Mask:
+    return case.timeline.t_s > case.running.runs[0].start_s + LIMITS["pulled_down_after"].value
+
+
+def climbs_in_calm(case: Case, seen: Floats, rise: Floats) -> Mask:
+    """Where it climbed within a minute although nothing was asked of it: even engine and road speed, a settled run.
+
+    A smaller climb tells there, since no change of the heat explains it. At road speed ram air serves the condenser.
+    """
+    within = LIMITS["calm_for"].value
+    speed, rotation = case.timeline.grid("vehicle_speed"), case.operating.engine_speed
+    calm = np.zeros(len(seen), np.bool_)
+    if rotation is not None:
+        calm = _range_before(case, held(rotation), within) < LIMITS["even_engine"].value
+        if speed is not None:
+            calm &= _range_before(case, held(speed), within) < LIMITS["even_road"].value
+            calm &= held(speed) < LIMITS["slow"].value
+    elif speed is not None:
+        calm = -_lowest(case, -held(speed), within) < LIMITS["standing"].value
+    calm &= case.since_start() > within + LIMITS["settled_in"].value
+    calm &= _past_pull_down(case)
+    return calm & (np.minimum(seen - _lowest(case, seen, within), rise) > LIMITS["climb_in_calm"].value)
+
+
+def _range_before(case: Case, values: Floats, within_s: float) -> Floats:
+    return -_lowest(case, -values, within_s) - _lowest(case, values, within_s)
+
+
+def sharp(case: Case, seen: Floats, first: int, last: int) -> tuple[int, int] | None:
+    """Where it first climbed far within a minute of settled pumping, as heat does that is not carried away."""
+    within = max(round(LIMITS["sharp_within"].value / case.timeline.step_s), 1)
+    start = max(first - within, 0)
+    part = seen[start : last + 1]
+    settled = (case.since_start() > LIMITS["settled_in"].value)[start : last + 1]
+    lowest = _lowest(case, np.where(settled, part, np.inf), LIMITS["sharp_within"].value)
+    far = np.flatnonzero(settled & (part - lowest > LIMITS["sharp"].value))
+    far = far[far >= first - start]
+    if not len(far):
+        return None
+    at = int(far[0])
+    near = np.flatnonzero(settled[: at + 1] & (part[: at + 1] <= lowest[at] + 1.0))
+    return start + int(near[-1]), start + at
+
+
+def sudden(case: Case, seen: Floats, span: tuple[int, int]) -> bool:
+    """Whether a stretch holds such a climb that no return of the flow explains."""
+    climb = sharp(case, seen, *span)
+    return climb is not None and not _recovers(case, *climb)
+
+
+def _recovers(case: Case, first: int, last: int) -> bool:
+    """Whether it climbs because the flow came back: out of a starved evaporator, or while the low side is pulled down.
+
+    A condenser without air lets the low side follow up.
+    """
+    te = case.evened(case.derived.evaporating_degc, 3.0)
+    if te is None:
+        return False
+    pumping = case.running.pumping
+    usual = float(np.median(te[pumping]))
+    start = max(first - round(LIMITS["sharp_within"].value / case.timeline.step_s), 0)
+    before = te[start : first + 1][pumping[start : first + 1]]
+    starved = len(before) > 0 and float(before.min()) < usual - LIMITS["starved_below"].value
+    fell = float(te[first] - te[last])
+    return starved or (fell > LIMITS["flow_back"].value and float(te[first]) > usual + LIMITS["flow_back"].value)
+
+
+def _lowest(case: Case, values: Floats, within_s: float) -> Floats:
+    return lowest_before(values, max(round(within_s / case.timeline.step_s), 1))
