@@ -13,13 +13,17 @@ from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.uncertainty import Measured, absent, combine, measured
 
 LIMITS = limit_table(
-    Limit("rest", 8.0, "s", "before the first start; " + PRACTICE),
+    Limit("rest", 2.0, "s", "before the first start; soaked, it takes no longer to read both sides; " + PRACTICE),
+    Limit("margin", 1.0, "s", "before the first start, whose moment is not known better; " + PRACTICE),
     Limit("apart", 60.0, "kPa", "between the sides at rest; " + PRACTICE),
     Limit("soak_u", 1.0, "K", "one ambient probe stands for the metal; " + PRACTICE),
+    Limit("soak_u_metal", 0.6, "K", "a probe on a pipe in the engine bay agrees with it; " + PRACTICE),
     Limit("soak_apart", 3.0, "K", PRACTICE),
     Limit("cabin_colder", -3.0, "K", "against ambient, parked; " + PRACTICE),
     Limit("cabin_warmer", 10.0, "K", "against ambient, parked; " + PRACTICE),
 )
+BAY = ("discharge_line", "liquid_line")
+"""Places whose metal stays warm under the bonnet after an earlier drive: at ambient they show the soak."""
 
 
 def excess_over_saturation(case: Case) -> Measured | None:
@@ -33,28 +37,30 @@ def excess_over_saturation(case: Case) -> Measured | None:
         return absent("a clamp-on sensor cannot tell the pressure at rest")
     if first < LIMITS["rest"].value:
         return _after_the_drive(case)
-    start = max(0.0, first - 30.0)
-    sides = [case.median(values, start, first - 1.0) for values in (case.derived.low_kpa, case.derived.high_kpa)]
+    start, end = max(0.0, first - 30.0), first - LIMITS["margin"].value
+    sides = [case.median(values, start, end) for values in (case.derived.low_kpa, case.derived.high_kpa)]
     if not all(math.isfinite(side) for side in sides) or abs(sides[0] - sides[1]) > LIMITS["apart"].value:
         return None
     static = float(np.mean(sides))
-    soak = [case.median(case.timeline.grid(place), start, first - 1.0) for place in ("ambient", "liquid_line")]
+    soak = [case.median(case.timeline.grid(place), start, end) for place in ("ambient", "liquid_line")]
     soak = [value for value in soak if math.isfinite(value)]
     if not soak:
         return None
-    if len(soak) == 1 and not _cabin_agrees(case, soak[0], start, first):
+    if len(soak) == 1 and not _cabin_agrees(case, soak[0], start, end):
         return absent(
             "the soak is not shown: ambient and cabin air differ too much, or only one temperature was recorded"
         )
     if len(soak) == 2 and abs(soak[0] - soak[1]) > LIMITS["soak_apart"].value:
         return absent(f"the soak is not shown: ambient and liquid line differ by {abs(soak[0] - soak[1]):.1f} K")
-    for place in ("discharge_line", "liquid_line"):
-        line = case.median(case.timeline.grid(place), start, first - 1.0)
+    for place in BAY:
+        line = case.median(case.timeline.grid(place), start, end)
         if abs(line - soak[0]) > LIMITS["soak_apart"].value:
             return absent(f"the soak is not shown: the {place.replace('_', ' ')} is not at ambient")
     probe = case.timeline.signal("ambient")
     u_static = combine(1.0 / math.hypot(1.0 / low.u, 1.0 / high.u), case.timeline.barometric_u_kpa)
-    u = combine(u_static * fluid.kelvin_per_kpa(static), probe.u if probe else 1.0, LIMITS["soak_u"].value)
+    metal = any(case.timeline.grid(place) is not None for place in BAY)
+    u_soak = LIMITS["soak_u_metal" if metal else "soak_u"].value
+    u = combine(u_static * fluid.kelvin_per_kpa(static), probe.u if probe else 1.0, u_soak)
     return measured(fluid.temperature_at(static) - float(np.mean(soak)), u)
 
 
@@ -73,7 +79,7 @@ def _after_the_drive(case: Case) -> Measured | None:
 def _cabin_agrees(case: Case, ambient: float, start: float, end: float) -> bool:
     """Air in the parked cabin a little above ambient bears a lone ambient probe out."""
     for place in ("vent", "return_air", "suction_line", "discharge_line", "cabin"):
-        other = case.median(case.timeline.grid(place), start, end - 1.0)
+        other = case.median(case.timeline.grid(place), start, end)
         if math.isfinite(other):
             return LIMITS["cabin_colder"].value < other - ambient < LIMITS["cabin_warmer"].value
     return False

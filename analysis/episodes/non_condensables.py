@@ -6,13 +6,13 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.soak import excess_over_saturation
+from analysis.soak import BAY, excess_over_saturation
 from analysis.uncertainty import measured
 
 KIND = "non_condensables"
 NEEDS = ("low_side", "high_side", "ambient", "refrigerant", "runs")
 LIMITS = limit_table(
-    Limit("excess", 2.0, "K", "saturation at static pressure over the soak; " + PRACTICE),
+    Limit("excess", 1.5, "K", "saturation at static pressure over the soak; " + PRACTICE),
     Limit("soak_u", 1.0, "K", "one ambient probe stands for the metal; " + PRACTICE),
     Limit("condensing_high", 20.0, "K", "over ambient, steady; " + PRACTICE),
     Limit("condensing_suspect", 15.0, "K", PRACTICE),
@@ -52,7 +52,9 @@ def detect(case: Case) -> Detection:
         yet = f"yet condensing only {level:.0f} K over ambient: a warm engine does that too"
         suspected = level > LIMITS["condensing_suspect"].value
         evidence = (stands, Evidence("condensing_low", yet, over_k))
-        return Detection(UNDECIDED, f"{says}; {yet}", suspected=suspected, evidence=evidence)
+        # A probe on a pipe under the bonnet would show whether the car was warm from an earlier drive.
+        missing = BAY if all(case.lacks(place) for place in BAY) else ()
+        return Detection(UNDECIDED, f"{says}; {yet}", (), missing, suspected, evidence)
     if excess.value + excess.u95 < limit + LIMITS["soak_u"].value:
         usual = f"condensing {level:.0f} K over ambient"
         return Detection(ABSENT, f"{says}; {usual}", evidence=(stands, Evidence("condensing_usual", usual, over_k)))

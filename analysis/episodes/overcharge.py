@@ -19,6 +19,7 @@ LIMITS = limit_table(
     Limit("share_usual", 0.45, "of condensing over ambient", PRACTICE),
     Limit("heat_rejected", 15.0, "K", "condensing over ambient; below it a share says little; " + PRACTICE),
     Limit("condensing_high", 26.0, "K", "over ambient, steady; " + PRACTICE),
+    Limit("condensing_low", 13.0, "K", "over ambient; between, a good condenser hides an overfill; " + PRACTICE),
     Limit("condensing_usual", 22.0, "K", PRACTICE),
     Limit("long_rest", 240.0, "s", "to 90 % with an expansion valve; " + PRACTICE),
     Limit("charge_over", 0.12, "share of the rated charge", PRACTICE),
@@ -57,7 +58,8 @@ def detect(case: Case) -> Detection:
 
 
 def _steady(case: Case, values: np.ndarray[tuple[int], np.dtype[np.float64]] | None) -> float | None:
-    mask = case.steady(LIMITS["settled_in"].value)
+    steady = case.steady(LIMITS["settled_in"].value)
+    mask = steady if steady.any() else case.settled(LIMITS["settled_in"].value)
     part = case.over(values, mask)
     return float(np.median(part)) if len(part) * case.timeline.step_s >= LIMITS["least_steady"].value else None
 
@@ -93,7 +95,8 @@ def _condensing(case: Case) -> tuple[float, Evidence] | None:
     high, usual = LIMITS["condensing_high"].value, LIMITS["condensing_usual"].value
     # With a liquid-line probe the share of subcooling has weighed it already.
     against = 0.0 if _steady(case, case.derived.subcooling_k) is not None else -1.5
-    weight = 1.2 if level > high else 0.3 if level > usual else against
+    low = LIMITS["condensing_low"].value
+    weight = 1.2 if level > high else 0.3 if level > usual else against if level < low else 0.5 * against
     says = f"condensing {level:.0f} K over ambient, steady"
     return weight, Evidence("condensing", says, {"over_ambient_k": measured(level, case.u_over_ambient_k())})
 

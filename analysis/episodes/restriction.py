@@ -36,6 +36,8 @@ LIMITS = limit_table(
     Limit("vent_cool", 14.0, "K", "ambient minus vent of a system that cools; " + PRACTICE),
     Limit("condensing_near", 14.0, "K", "over ambient: little heat; " + PRACTICE),
     Limit("subcooling", 0.5, "share of condensing over ambient", PRACTICE),
+    Limit("backed_up_starved", 0.4, "share of condensing over ambient", "with a starved evaporator; " + PRACTICE),
+    Limit("far_fed", 18.0, "K", "vent over evaporating; " + PRACTICE),
     Limit("empty", 0.25, "share of condensing over ambient", PRACTICE),
     Limit("superheat", 20.0, "K", PRACTICE),
     Limit("met_slowly", 40.0, "s", "to 90 % through an orifice; open ones take 15-30 s; " + PRACTICE),
@@ -133,11 +135,20 @@ def _pulled_down(case: Case) -> Detection:
         and from_the_start
         and cools_little
     )
-    if signs and not empty and (near or backed_up):
-        evidence = (stands, *_heat_and_liquid(case, near=near, backed_up=backed_up))
+    # Liquid that stands before an evaporator that is far starved leaves only a narrow place, however deep the low side.
+    blocked = (
+        share is not None
+        and share > LIMITS["backed_up_starved"].value
+        and starved > LIMITS["far_fed"].value
+        and from_the_start
+        and not cooled >= LIMITS["cools_well"].value
+    )
+    if blocked or (signs and not empty and (near or backed_up)):
+        evidence = (stands, *_heat_and_liquid(case, near=near, backed_up=backed_up or blocked))
         episode = Episode(KIND, first, case.last_stop_s(), 0.6, evidence, permanent=True)
         return Detection(PRESENT, "starved from the start with the low side pulled down", (episode,))
-    if deep - 2.0 * case.u_evaporating_k() > limit and not (near and hardly_cooled and not empty):
+    unknown = len(over) == 0 or near
+    if deep - 2.0 * case.u_evaporating_k() > limit and not (unknown and hardly_cooled and not empty):
         return _with_words(ABSENT, stands, "the low side is not pulled down")
     missing = tuple(place for place in ("liquid_line", "ambient") if case.lacks(place))
     told = f"; {' and '.join(p.replace('_', ' ') for p in missing)} would tell more" if missing else ""
