@@ -21,6 +21,14 @@ LIMITS = limit_table(
     Limit("over_ambient_low", 12.0, "K", PRACTICE),
     Limit("vent_gap_small", 9.0, "K", PRACTICE),
     Limit("vent_gap_large", 12.0, "K", PRACTICE),
+    Limit(
+        "starved_gap", 16.0, "K", "vent over evaporating; a fed coil cools its air within 10 K of itself; " + PRACTICE
+    ),
+    Limit("little_heat", 13.5, "K", "condensing over ambient; " + PRACTICE),
+    Limit("over_ambient_raised", 23.0, "K", "in the upper part of what is usual at idle; " + PRACTICE),
+    Limit("far_down", -10.0, "degC", "evaporating; a slot that lets little through; " + PRACTICE),
+    Limit("rests_long", 150.0, "s", "to 90 % with an expansion valve and a starved coil; " + PRACTICE),
+    Limit("rests_short", 115.0, "s", PRACTICE),
     Limit("evaporating_cold", 8.0, "degC", PRACTICE),
     Limit("evaporating_low", -4.0, "degC", PRACTICE),
     Limit("evaporating_high", 12.0, "degC", PRACTICE),
@@ -45,6 +53,7 @@ def facts_of(case: Case, episodes: tuple[Episode, ...], checks: tuple[Check, ...
         *(Fact(f"{check.kind} absent", check.why, check.evidence) for check in checks if check.state == ABSENT),
         *_from_suspicions(checks),
         *_from_levels(case, episodes),
+        *_from_starving(case, episodes),
         *_from_charge(case),
         *_from_rest(case),
         *_from_vacuum(case),
@@ -125,6 +134,9 @@ def _from_levels(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
         state = "low" if level < LIMITS[low].value else "high" if level > LIMITS[high].value else "usual"
         says = f"{name} {level:.0f} K, steady"
         facts.append(Fact(f"{name} {state}", says, (Evidence(name, says, {"level_k": measured(level, u)}),)))
+        raised = LIMITS["over_ambient_raised"].value
+        if name == "condensing over ambient" and state == "usual" and level > raised:
+            facts.append(Fact("condensing over ambient raised", f"{says}, in the upper part of what is usual"))
     return facts + _from_evaporator(case, episodes)
 
 
@@ -147,7 +159,8 @@ def _from_evaporator(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
     if evaporating < LIMITS["evaporating_cold"].value and gap < LIMITS["vent_gap_small"].value:
         facts.append(Fact("cools when it pumps", "while it pumped undisturbed the vents followed the evaporator"))
     rejects = over is not None and LIMITS["over_ambient_low"].value < over < LIMITS["over_ambient_high"].value
-    if state == "usual" and rejects and gap > LIMITS["vent_gap_large"].value:
+    fed = gap < LIMITS["starved_gap"].value or (over or 0.0) > LIMITS["little_heat"].value
+    if state == "usual" and rejects and fed and gap > LIMITS["vent_gap_large"].value:
         says = f"evaporating {evaporating:.0f} degC and condensing {over:.0f} K over ambient stand as they should"
         says = f"{says}, yet the vents stay {gap:.0f} K above the evaporator"
         measures = {
@@ -156,6 +169,43 @@ def _from_evaporator(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
             "gap_k": measured(gap, case.u_vent_gap_k()),
         }
         facts.append(Fact("circuit as it should be", says, (Evidence("as_it_should_be", says, measures),)))
+    return facts
+
+
+def _from_starving(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
+    """Air far above the evaporating temperature while little heat reaches the condenser: the coil lacks refrigerant.
+
+    How far down the low side is pulled, and how long the sides take to meet, lean toward a narrow place or a leak.
+    """
+    mask = case.steady(LIMITS["settled_in"].value)
+    mask = (mask if mask.any() else case.ends_of_runs()) & case.outside(episodes, LIMITS["settled_in"].value)
+    gap, evaporating, over = (
+        case.over(values, mask)
+        for values in (case.derived.vent_over_evaporating_k, case.derived.evaporating_degc, case.derived.over_ambient_k)
+    )
+    if len(gap) * case.timeline.step_s < 20.0 or len(evaporating) == 0:
+        return []
+    gap_k, low_degc = float(np.median(gap)), float(np.median(evaporating))
+    heat_k = float(np.median(over)) if len(over) else 0.0
+    warm = low_degc > LIMITS["evaporating_high"].value
+    if gap_k < LIMITS["starved_gap"].value or warm or heat_k > LIMITS["little_heat"].value:
+        return []
+    says = f"vents {gap_k:.0f} K above the evaporator, with little heat at the condenser"
+    measures = {
+        "gap_k": measured(gap_k, case.u_vent_gap_k()),
+        "evaporating_degc": measured(low_degc, case.u_evaporating_k()),
+    }
+    facts = [Fact("evaporator starved", says, (Evidence("evaporator_starved", says, measures),))]
+    if low_degc < LIMITS["far_down"].value:
+        facts.append(Fact("low side far down", f"the low side is pulled down to {low_degc:.0f} degC evaporating"))
+    met = [e.time_to_90_s.value for e in case.equalisations if e.time_to_90_s.value is not None]
+    if met and case.job.metering == "expansion_valve":
+        longest = max(met)
+        words = f"the sides took {longest:.0f} s to meet by 90 %"
+        if longest > LIMITS["rests_long"].value:
+            facts.append(Fact("starved, meets slowly", words))
+        elif longest < LIMITS["rests_short"].value:
+            facts.append(Fact("starved, meets quickly", words))
     return facts
 
 

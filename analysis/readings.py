@@ -20,6 +20,8 @@ SPIKE_WINDOW = 5
 SLOPE_WINDOW = 11
 STEPS_NEAR = 10
 ENOUGH, PIECES = 20_000, 20
+REACH, ALIKE = 12, 2
+"""So many readings on either side, of which this many as far out as a spike are the channel's own swing."""
 MAD_TO_SIGMA = 1.482602218505602
 
 
@@ -89,7 +91,18 @@ def find_spikes(values: Floats, noise: float, least: float = 0.0) -> NDArray[np.
     candidates, off = candidates[alone], off[alone]
     usual = _usual_steps(valid, candidates)
     found = candidates[off > LIMITS["spike_in_steps"].value * usual]
+    found = found[~_others_as_far(valid, found)]
     return found if where is None else where[found]
+
+
+def _others_as_far(valid: Floats, at: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Whether several readings near it lie as far out: a fast cycle sampled slowly has many such tops or bottoms."""
+    near = np.clip(at[:, None] + np.arange(-REACH, REACH + 1), 0, len(valid) - 1)
+    values = valid[near]
+    top = (valid[at] > np.median(values, axis=1))[:, None]
+    own = valid[at][:, None]
+    others = (near != at[:, None]) & np.where(top, values >= own, values <= own)
+    return np.count_nonzero(others, axis=1) >= ALIKE
 
 
 def _medians_of_five(valid: Floats, at: NDArray[np.intp]) -> Floats:

@@ -51,5 +51,7 @@ WEIGHTS = (
     Weight("condenser_airflow_loss: fan_with_current", 0.3, "the fan turned: the air meets something"),
     Weight("high_pressure_trip seen", 0.7, "trips follow lost airflow"),
     Weight("condenser_airflow_loss absent", -3.0, "condensing never left its own baseline"),
+    Weight("condensing over ambient raised", 1.0, "the condenser may get too little air"),
+    Weight("condensing over ambient high", 1.0, "the condenser's heat is not carried away"),
     Weight("condensing over ambient usual", 0.3, "between the episodes the condenser works"),
 )

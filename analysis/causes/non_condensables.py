@@ -16,6 +16,7 @@ WEIGHTS = (
     Weight("static above saturation", 3.5, "air adds its own pressure at rest"),
     Weight("static on saturation", -3.0, "air would add its own pressure at rest"),
     Weight("condensing over ambient high", 1.2, "air takes room in the condenser"),
+    Weight("condensing over ambient raised", 1.0, "air may take room in the condenser"),
     Weight("condensing over ambient usual", -1.5, "the condenser has its room between the episodes"),
     Weight("condenser_airflow_loss comes and goes", -1.5, "air does not come and go"),
     Weight("only when slow", -1.0, "air shows at all speeds"),

@@ -20,6 +20,7 @@ WEIGHTS = (
     Weight("subcooling usual", -1.5, "liquid does not stand high in the condenser"),
     Weight("subcooling low", -3.0, "hardly any liquid in the condenser"),
     Weight("condensing over ambient high", 1.2, "the condenser is short of room"),
+    Weight("condensing over ambient raised", 1.0, "the condenser may be short of room"),
     Weight("condensing over ambient usual", -1.5, "the condenser has its room between the episodes"),
     Weight("condenser_airflow_loss comes and goes", -1.5, "a charge does not come and go"),
     Weight("only when slow", -1.0, "a charge shows at all speeds"),

@@ -14,6 +14,11 @@ NEXT_CHECK = "leak-check couplers, shaft seal, condenser and service valves; the
 WEIGHTS = (
     Weight("undercharge seen", 3.0, "the signs of too little refrigerant agree"),
     Weight("undercharge suspected", 1.2, "something was seen that it would explain, without settling it"),
+    Weight("evaporator starved", 2.0, "too little refrigerant starves the evaporator"),
+    Weight("low side far down", -0.5, "a narrow place pulls so deep sooner than a leak"),
+    Weight("starved, meets slowly", -0.7, "little refrigerant has quickly met"),
+    Weight("starved, meets quickly", 0.5, "little refrigerant has quickly met"),
+    Weight("condensing over ambient high", -1.5, "too little refrigerant leaves the high side low"),
     Weight("charge short", 3.0, "the mass was weighed"),
     Weight("charge full", -3.0, "the mass was weighed"),
     Weight("charge over", -3.5, "the mass was weighed"),

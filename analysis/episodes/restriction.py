@@ -34,6 +34,7 @@ LIMITS = limit_table(
     Limit("cools_well", 20.0, "K", "ambient minus vent; " + PRACTICE),
     Limit("in_the_air", 2.5, "K", "ambient minus vent of a probe that fell out of the vent; " + PRACTICE),
     Limit("vent_cool", 14.0, "K", "ambient minus vent of a system that cools; " + PRACTICE),
+    Limit("vent_cold", 9.0, "degC", "3-10 degC is usual below 27 degC; " + PRACTICE),
     Limit("condensing_near", 14.0, "K", "over ambient: little heat; " + PRACTICE),
     Limit("subcooling", 0.5, "share of condensing over ambient", PRACTICE),
     Limit("backed_up_starved", 0.4, "share of condensing over ambient", "with a starved evaporator; " + PRACTICE),
@@ -123,7 +124,10 @@ def _pulled_down(case: Case) -> Detection:
     dry = len(superheat) > 0 and float(np.median(superheat)) > LIMITS["superheat"].value
     # Vents that are not far below ambient: the starved evaporator does not cool.
     far_down = deep < LIMITS["far_down"].value and starved > LIMITS["far_starved"].value
-    cools_little = not cooled >= LIMITS["vent_cool"].value or (dry and backed_up) or far_down
+    # On a mild day vents near the freeze limit are as far below ambient as they can be.
+    vents = case.over(case.timeline.grid("vent"), late)
+    cold = len(vents) > 0 and float(np.median(vents)) < LIMITS["vent_cold"].value
+    cools_little = (not cooled >= LIMITS["vent_cool"].value and not cold) or (dry and backed_up) or far_down
     hardly_cooled = starved > LIMITS["hardly_cooled"].value
     # A stepless compressor holds its low side at the set point by pumping less: there little heat and warm vents tell.
     held = case.job.compressor in VARIABLE and hardly_cooled and near

@@ -24,6 +24,7 @@ LIMITS = limit_table(
     Limit("stuck", 30.0, "s", "far longer than noise leaves a reading unchanged; " + PRACTICE),
     Limit("stuck_if_coarse", 120.0, "s", "a channel of coarse steps stands still by itself; " + PRACTICE),
     Limit("stuck_in_usual", 4.0, "1", "of how long its coarse steps leave a reading unchanged; " + PRACTICE),
+    Limit("pumps", 0.3, "of the time", "a cycling system at mild load; " + PRACTICE),
     Limit("probe_evens", 30.0, "s", "a vent probe does not follow a fast cycle; " + PRACTICE),
     Limit("other_moves", 60.0, "kPa", "what the other side does meanwhile; " + PRACTICE),
     Limit("rest_offset", 60.0, "kPa", "low above high at rest, beyond what warm air at one end makes; " + PRACTICE),
@@ -37,7 +38,8 @@ LIMITS = limit_table(
     Limit("coil_without", 15.0, "K", "vent over evaporating; a coil short of refrigerant hardly moves it; " + PRACTICE),
     Limit("leaves", 6.0, "K", "vent air, at once; " + PRACTICE),
     Limit("leaves_within", 25.0, "s", "a probe that falls; ice and leaks take minutes; " + PRACTICE),
-    Limit("circuit_still", 3.0, "K", "evaporating and condensing, before and after; " + PRACTICE),
+    Limit("circuit_still", 3.0, "K", "evaporating, before and after; " + PRACTICE),
+    Limit("load_stays", 7.0, "K", "evaporating and condensing, as halts and speed move them; " + PRACTICE),
     Limit("stays_away", 180.0, "s", PRACTICE),
     Limit("vent_still", 0.8, "K", PRACTICE),
     Limit("vent_warm", 18.0, "degC", "a steady cold vent is health; " + PRACTICE),
@@ -167,9 +169,9 @@ def _neighbour_moves(case: Case, signal: Signal, start: float, end: float) -> bo
 
 
 def _pumps(case: Case, start: float, end: float) -> bool:
-    """Whether the compressor ran most of a stretch; with the blower off a vent probe stands in still air."""
+    """Whether the compressor ran over a stretch; with the blower off a vent probe stands in still air."""
     part = case.running.pumping[case.timeline.index(start) : case.timeline.index(end) + 1]
-    return len(part) > 0 and float(np.mean(part)) > 0.5
+    return len(part) > 0 and float(np.mean(part)) > LIMITS["pumps"].value
 
 
 def _range(case: Case, values: Floats | None, start: float, end: float) -> float:
@@ -220,10 +222,10 @@ def _left_the_air(case: Case) -> list[Episode]:
     at = int(jumps[0]) + int(np.argmax(rise[jumps[0] : jumps[0] + within]))
     start, end = float(t[at]), float(t[at + within])
     before, after = (start - 60.0, start), (end, end + 60.0)
-    moved = [abs(case.median(x, *after) - case.median(x, *before)) for x in (te, tc)]
+    moved = [case.median(x, *after) - case.median(x, *before) for x in (te, tc)]
     level = case.median(vent, *before) + LIMITS["leaves"].value / 2.0
     rest = vent[at + within : case.timeline.index(last)]
-    if last - end < LIMITS["stays_away"].value or not max(moved) < LIMITS["circuit_still"].value:
+    if last - end < LIMITS["stays_away"].value or not _cools_on(*moved):
         return []
     if not _pumps(case, *before) or not _pumps(case, *after) or float(np.quantile(rest, 0.05)) < level:
         return []
@@ -237,6 +239,15 @@ def _left_the_air(case: Case) -> list[Episode]:
     evidence = Evidence("left_the_air", says, {"rise_k": measured(step, case.u_air_k("vent"))})
     channel = name.channel.id if name else "vent"
     return [Episode(KIND, float(t[begun]), case.timeline.duration_s, 0.6, (evidence,), channel=channel)]
+
+
+def _cools_on(evaporating_k: float, condensing_k: float) -> bool:
+    """Whether evaporator and condenser work as before, or colder, by their changes: neither explains a warmer vent.
+
+    A blower that stops takes the load from both and lets the condenser fall far.
+    """
+    steady = abs(condensing_k) < LIMITS["load_stays"].value
+    return -LIMITS["load_stays"].value < evaporating_k < LIMITS["circuit_still"].value and steady
 
 
 def _swapped(case: Case) -> list[Episode]:

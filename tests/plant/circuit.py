@@ -78,7 +78,10 @@ class Circuit:
         self.frosted, self.engaged = np.zeros(n, bool), np.zeros(n, bool)
         self.integral = np.full(n, 0.3)
         self.plug, self.cold_s, self.plugged_s = np.zeros(n), np.zeros(n), np.zeros(n)
-        self.air_low = cars.air_mol * cars.low_m3 / (cars.low_m3 + cars.high_m3)
+        # Soaked, air stands at one pressure in all the room that liquid leaves.
+        held = self.nodes()
+        room = np.maximum(cars.high_m3 - held.liquid[n:] * held.props[V_F][n:], 1e-4)
+        self.air_low = cars.air_mol * cars.low_m3 / (cars.low_m3 + room)
         self.air_high = cars.air_mol - self.air_low
         self.suction, self.liquid_line, self.discharge = self.cabin.copy(), ambient + warm, ambient + 1.5 * warm
         self.sub = np.zeros(n)

@@ -127,7 +127,7 @@ def store(one: Draft, pair: Pair, out: Path) -> Path | None:
     rng = np.random.default_rng([7, one.seed])
     sensed = sense(rng, one.faulty, pair.trace)
     compressor = compressor_of(pair.trace)
-    faults = faults_of(one.faulty, pair, compressor)
+    faults = faults_of(one.faulty, pair, compressor, sensed.sensors)
     truth = truth_of(one, pair, sensed, compressor, faults)
     folder = out / str(one.seed)
     folder.mkdir(parents=True, exist_ok=True)

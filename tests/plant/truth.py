@@ -3,6 +3,7 @@
 The conventions are those of `tests/reference/samples/README.md`.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -20,6 +21,28 @@ CAUSES = {
 LEAST_REST_S, MET, SETTLED = 60.0, 0.1, 0.02
 WINDOW_S, BAND = 120.0, 0.05
 SMALL = {"kPa": 40.0, "K": 2.5}
+SPREAD = {
+    "low_kpa": 35.0,
+    "high_kpa": 140.0,
+    "vent_k": 3.0,
+    "subcooling_k": 2.5,
+    "superheat_k": 4.0,
+    "duty": 0.25,
+    "starts_per_min": 1.0,
+}
+"""How far healthy cars differ from each other at like ambient (standard deviations over 103 healthy cars of seeds 1-120
+and 2001-2120; duty by eye), with the probes' own errors for the two that hang on a clamp. A fault that is there all the
+time has no better time to be compared with: it is seen where it leaves this spread."""
+WITHIN_K = 4.0
+"""How far halts and the stages of its fan move a healthy car's condensing temperature (from the same cars)."""
+SOAK_K = 1.1
+"""Standard uncertainty of saturation over the soak at rest: sensors and one ambient probe for the metal."""
+P_SHARE_PER_K = 0.025
+"""Rise of saturation pressure a kelvin near 50 degC, of all three refrigerants (CoolProp)."""
+P_SHARE_PER_K_LOW = 0.035
+"""The same near 2 degC."""
+MODERATE, STRONG = 2.0, 3.0
+"""Standard deviations from which a fault shows, and shows clearly (JCGM 100: k = 2 and k = 3)."""
 TRIPS_APART_S, AIRFLOW_SHARE, ICE_SHARE, PLUG_SHARE, LOST_SHARE = 60.0, 0.6, 0.25, 0.7, 0.15
 
 
@@ -188,13 +211,14 @@ def _settled(t: np.ndarray, values: np.ndarray, start: float, end: float, place:
     }  # fmt: skip
 
 
-def faults_of(faulty: Faulty, pair: Pair, compressor: dict[str, Any]) -> list[dict[str, Any]]:
-    """Every true fault of the car, consequences included."""
+def faults_of(faulty: Faulty, pair: Pair, compressor: dict[str, Any], places: Iterable[str]) -> list[dict[str, Any]]:
+    """Every true fault of the car, consequences included; ``places`` are those recorded."""
     found: list[dict[str, Any]] = []
     for planted in faulty.planted:
         found += _episodes(planted, faulty.specimen, pair, compressor)
     found += _trips(pair, compressor)
-    found = [fault | _effect(fault, pair) for fault in found]
+    recorded, at_rest = set(places), _air_at_rest_k(faulty.specimen, pair)
+    found = [fault | _effect(fault, pair, recorded, at_rest) for fault in found]
     return sorted(found, key=lambda f: f["start_s"])
 
 
@@ -267,7 +291,7 @@ def _trips(pair: Pair, compressor: dict[str, Any]) -> list[dict[str, Any]]:
     return found
 
 
-def _effect(fault: dict[str, Any], pair: Pair) -> dict[str, Any]:
+def _effect(fault: dict[str, Any], pair: Pair, places: set[str], at_rest_k: float) -> dict[str, Any]:
     t = pair.trace.t
     inside = (t >= fault["start_s"]) & (t <= fault["end_s"])
     minutes = max((fault["end_s"] - fault["start_s"]) / 60.0, 1e-3)
@@ -285,13 +309,66 @@ def _effect(fault: dict[str, Any], pair: Pair) -> dict[str, Any]:
         "vent_c": round(mean("vent"), 1), "duty": round(own, 3), "duty_twin": round(twin, 3),
         "starts_per_min": round(starts, 2), "starts_per_min_twin": round(starts_twin, 2),
     }  # fmt: skip
-    size = max(
-        abs(effect["low_side_kpa"]) / 40.0, abs(effect["high_side_kpa"]) / 180.0, abs(effect["vent_c"]) / 4.0,
-        abs(own - twin) / 0.3, abs(starts - starts_twin) / 3.0, fault.get("amplitude_pp_kpa", 0.0) / 45.0,
-    )  # fmt: skip
+    on = (own - twin, starts - starts_twin)
     if fault["kind"] == "high_pressure_trip":
-        size = 2.0
-    if fault["kind"] == "valve_hunting" and fault.get("amplitude_pp_kpa", 0.0) < 30.0:
-        size = 0.0  # a healthy valve swings as far
-    seen = "strong" if size >= 1.0 else "moderate" if size >= 0.5 else "weak"
-    return {"effect_vs_healthy_twin": effect, "observability": seen}
+        deviations = STRONG
+    elif fault["permanent"]:
+        deviations = _among_cars(effect, on, _probes(pair, inside, places))
+        if fault["kind"] == "non_condensables" and "ambient" in places:
+            deviations = float(np.hypot(deviations, at_rest_k / SOAK_K))
+    elif fault["kind"] == "condenser_airflow_loss":
+        # A loss is as large as the climb that it ends in.
+        deviations = float(np.max(_condensing_k(pair, inside))) / WITHIN_K
+    else:
+        deviations = _in_one_car(fault, effect, on)
+    seen = "strong" if deviations >= STRONG else "moderate" if deviations >= MODERATE else "weak"
+    return {"effect_vs_healthy_twin": effect | {"deviations": round(deviations, 1)}, "observability": seen}
+
+
+def _condensing_k(pair: Pair, inside: np.ndarray) -> np.ndarray:
+    """How much warmer it condenses than the healthy twin."""
+    twin = pair.twin.values["high"][inside]
+    return (pair.trace.values["high"][inside] - twin) / (P_SHARE_PER_K * twin)
+
+
+def _probes(pair: Pair, inside: np.ndarray, places: set[str]) -> list[float]:
+    """Subcooling and superheat against the twin's, in their spread, where a probe was clipped on for them."""
+    own, twin = pair.trace.values, pair.twin.values
+    shares = []
+    if "liquid_line" in places:
+        k = np.mean(_condensing_k(pair, inside) - own["liquid"][inside] + twin["liquid"][inside])
+        shares.append(float(k) / SPREAD["subcooling_k"])
+    if "suction_line" in places:
+        evaporating = (own["low"][inside] / twin["low"][inside] - 1.0) / P_SHARE_PER_K_LOW
+        k = np.mean(own["suction"][inside] - twin["suction"][inside] - evaporating)
+        shares.append(float(k) / SPREAD["superheat_k"])
+    return shares
+
+
+def _among_cars(effect: dict[str, float], on: tuple[float, float], probes: list[float]) -> float:
+    """How far, in standard deviations, the fault takes the car out of what healthy cars are like."""
+    shares = [
+        effect["low_side_kpa"] / SPREAD["low_kpa"], effect["high_side_kpa"] / SPREAD["high_kpa"],
+        effect["vent_c"] / SPREAD["vent_k"], on[0] / SPREAD["duty"], on[1] / SPREAD["starts_per_min"], *probes,
+    ]  # fmt: skip
+    return float(np.linalg.norm(shares))
+
+
+def _in_one_car(fault: dict[str, Any], effect: dict[str, float], on: tuple[float, float]) -> float:
+    """The same of what comes and goes: the car before and after tells, so far less shows (2 at half of these, 3 at all)."""
+    swing = fault.get("amplitude_pp_kpa", 0.0)
+    if fault["kind"] == "valve_hunting" and swing < 30.0:
+        return 0.0  # a healthy valve swings as far
+    largest = max(
+        abs(effect["low_side_kpa"]) / 40.0, abs(effect["high_side_kpa"]) / 180.0, abs(effect["vent_c"]) / 4.0,
+        abs(on[0]) / 0.3, abs(on[1]) / 3.0, swing / 45.0,
+    )  # fmt: skip
+    return MODERATE + (STRONG - MODERATE) * (2.0 * largest - 1.0)
+
+
+def _air_at_rest_k(s: Specimen, pair: Pair) -> float:
+    """What air adds to the static pressure before the first start, as saturation temperature; 0 without such a rest."""
+    started = np.flatnonzero(pair.trace.engaged)
+    rest = slice(0, max(round(started[0] * STEP_S / 0.1) - 10, 0) if len(started) else 0)
+    own, twin = (0.5 * (one.values["low"][rest] + one.values["high"][rest]) for one in (pair.trace, pair.twin))
+    return float(np.median(own - twin) / (P_SHARE_PER_K * np.median(twin))) if len(own) > 20 else 0.0
