@@ -124,10 +124,7 @@ def _pulled_down(case: Case) -> Detection:
     dry = len(superheat) > 0 and float(np.median(superheat)) > LIMITS["superheat"].value
     # Vents that are not far below ambient: the starved evaporator does not cool.
     far_down = deep < LIMITS["far_down"].value and starved > LIMITS["far_starved"].value
-    # On a mild day vents near the freeze limit are as far below ambient as they can be.
-    vents = case.over(case.timeline.grid("vent"), late)
-    cold = len(vents) > 0 and float(np.median(vents)) < LIMITS["vent_cold"].value
-    cools_little = (not cooled >= LIMITS["vent_cool"].value and not cold) or (dry and backed_up) or far_down
+    cools_little = not _cools(case, cooled, late) or (dry and backed_up) or far_down
     hardly_cooled = starved > LIMITS["hardly_cooled"].value
     # A stepless compressor holds its low side at the set point by pumping less: there little heat and warm vents tell.
     held = case.job.compressor in VARIABLE and hardly_cooled and near
@@ -158,6 +155,13 @@ def _pulled_down(case: Case) -> Detection:
     told = f"; {' and '.join(p.replace('_', ' ') for p in missing)} would tell more" if missing else ""
     suspected = from_the_start and cools_little and starved > LIMITS["starved"].value and not empty
     return _with_words(UNDECIDED, stands, f"other kinds do that too{told}", missing, suspected=suspected)
+
+
+def _cools(case: Case, cooled: float, late: Mask) -> bool:
+    """Vents far below ambient, or near the freeze limit: on a mild day they cannot be far below."""
+    vents = case.over(case.timeline.grid("vent"), late)
+    cold = len(vents) > 0 and float(np.median(vents)) < LIMITS["vent_cold"].value
+    return cooled >= LIMITS["vent_cool"].value or cold
 
 
 def _with_words(
