@@ -24,10 +24,17 @@ LIMITS = limit_table(
     Limit("least_cycles", 3.0, "1", PRACTICE),
     Limit("regular_on_the_road", 0.65, "autocorrelation at the period", PRACTICE),
     Limit("cycles_on_the_road", 5.0, "1", PRACTICE),
+    Limit("swing_followed", 40.0, "kPa peak to peak", PRACTICE),
+    Limit("regular_followed", 0.5, "autocorrelation at the period", PRACTICE),
+    Limit("follows", 0.3, "correlation with the high side a quarter of a period later", PRACTICE),
+    Limit("followed_period", 50.0, "s", "a jam moves on less often, and its ram air cools the high side; " + PRACTICE),
+    Limit("clip", 3.0, "median deviations", PRACTICE),
+    Limit("apart", -0.3, "correlation of the two sides", PRACTICE),
     Limit("antiphase", -0.7, "correlation of the two sides", "a compressor that cycles draws them apart; " + PRACTICE),
     Limit("speed_swing", 130.0, "1/min", "standard deviation within the window; " + PRACTICE),
     Limit("shortest", 50.0, "s", PRACTICE),
-    Limit("merge", 45.0, "s", PRACTICE),
+    Limit("merge", 60.0, "s", PRACTICE),
+    Limit("own_size", 0.4, "share of the stretch's usual swing", PRACTICE),
     Limit("pull_down", 75.0, "s", PRACTICE),
 )
 SPEED_LAGS_S = (0.0, 2.0, 5.0, 9.0, 14.0, 20.0)
@@ -49,6 +56,8 @@ EVEN = Rule(LIMITS["regular"].value, LIMITS["least_cycles"].value, LIMITS["swing
 """Where nothing but the valve can swing the low side."""
 UNEVEN = Rule(LIMITS["regular_on_the_road"].value, LIMITS["cycles_on_the_road"].value, LIMITS["swing"].value)
 """Where the engine's speed varies or is unknown: lights and traffic come at almost regular intervals too."""
+FOLLOWED = Rule(LIMITS["regular_followed"].value, LIMITS["least_cycles"].value, LIMITS["swing_followed"].value)
+"""Where the high side follows the low side down: a valve that shuts lowers both, a faster engine draws them apart."""
 
 
 def detect(case: Case) -> Detection:
@@ -62,8 +71,10 @@ def detect(case: Case) -> Detection:
     if swing is None:
         return Detection(UNDECIDED, "no low-side reading")
     even = running_on & _even_speed(case)
-    found = _stretches(case, swing, even, EVEN)
-    found += [e for e in _stretches(case, swing, running_on, UNEVEN) if not any(_overlap(e, other) for other in found)]
+    found = _longest(
+        _stretches(case, swing, even, EVEN)
+        + [episode for rule in (FOLLOWED, UNEVEN) for episode in _stretches(case, swing, running_on, rule)]
+    )
     if found:
         return Detection(
             PRESENT,
@@ -76,8 +87,13 @@ def detect(case: Case) -> Detection:
     return Detection(ABSENT, why, evidence=(Evidence("no_swing", why, {"limit_kpa": Measured(LIMITS["swing"].value)}),))
 
 
-def _overlap(one: Episode, other: Episode) -> bool:
-    return one.start_s < other.end_s and other.start_s < one.end_s
+def _longest(found: list[Episode]) -> list[Episode]:
+    """Of episodes that overlap the longest alone: several rules may have seen it, or a part of it."""
+    kept: list[Episode] = []
+    for one in sorted(found, key=lambda episode: episode.start_s - episode.end_s):
+        if not any(one.start_s < other.end_s and other.start_s < one.end_s for other in kept):
+            kept.append(one)
+    return kept
 
 
 def _swing(case: Case) -> Floats | None:
@@ -107,22 +123,54 @@ def _stretches(case: Case, swing: Floats, where: Mask, rule: Rule) -> list[Episo
     """Stretches of a mask in which the swing is large, and as regular as the rule asks for."""
     step = case.timeline.step_s
     size = PEAK_TO_PEAK * np.sqrt(np.maximum(smoothed(swing * swing, step, LIMITS["window"].value / 2.0), 0.0))
-    spans = case.spans(where & (size > rule.swing_kpa), LIMITS["shortest"].value, LIMITS["merge"].value)
-    spans = [span for span in spans if not _cycles(case, swing, span)]
+    spans = [
+        inner
+        for first, last in case.spans(where & (size > rule.swing_kpa), LIMITS["shortest"].value, LIMITS["merge"].value)
+        for inner in _within(case, where, size, (first, last))
+        if not _cycles(case, swing, inner)
+    ]
     return [episode for span in spans if (episode := _episode(case, swing, span, rule)) is not None]
+
+
+def _within(case: Case, where: Mask, size: Floats, span: tuple[int, int]) -> list[tuple[int, int]]:
+    """The parts of a span whose swing is of its own size: what is left of lights and traffic is smaller."""
+    own = np.zeros(len(size), np.bool_)
+    part = slice(span[0], span[1] + 1)
+    own[part] = where[part] & (size[part] > LIMITS["own_size"].value * float(np.quantile(size[part], 0.8)))
+    return case.spans(own, LIMITS["shortest"].value, LIMITS["merge"].value)
 
 
 def _cycles(case: Case, swing: Floats, span: tuple[int, int]) -> bool:
     """Whether the sides swing against each other: a compressor that cycles faster than it was sampled does that."""
-    high = case.evened(case.derived.high_kpa, 0.0)
-    if high is None:
+    return _with_high_side(case, swing, span, 0.0) < LIMITS["antiphase"].value
+
+
+def _followed(case: Case, swing: Floats, span: tuple[int, int], period_s: float) -> bool:
+    """Whether the high side goes where the low side went, and not against it."""
+    apart = _with_high_side(case, swing, span, 0.0) < LIMITS["apart"].value
+    if apart or period_s > LIMITS["followed_period"].value:
         return False
-    part = slice(span[0], span[1] + 1)
-    other: Floats = (high - smoothed(high, case.timeline.step_s, LIMITS["window"].value))[part]
-    own: Floats = swing[part] - float(np.mean(swing[part]))
-    other = other - float(np.mean(other))
+    return _with_high_side(case, swing, span, period_s / 4.0) >= LIMITS["follows"].value
+
+
+def _with_high_side(case: Case, swing: Floats, span: tuple[int, int], later_s: float) -> float:
+    """Correlation of the low side's swing with the high side's some seconds later; 0 without one."""
+    high = case.evened(case.derived.high_kpa, 0.0)
+    later = round(later_s / case.timeline.step_s)
+    if high is None or span[1] - span[0] <= 2 * later:
+        return 0.0
+    off = high - smoothed(high, case.timeline.step_s, LIMITS["window"].value)
+    own, other = swing[span[0] : span[1] + 1 - later], off[span[0] + later : span[1] + 1]
+    own, other = _clipped(own), _clipped(other)
     size = float(np.linalg.norm(own)) * float(np.linalg.norm(other))
-    return size > 0.0 and float(np.dot(own, other)) / size < LIMITS["antiphase"].value
+    return float(np.dot(own, other)) / size if size > 0.0 else 0.0
+
+
+def _clipped(values: Floats) -> Floats:
+    """About the median, outliers cut: one climb of the high side must not stand for all swings."""
+    off = values - float(np.median(values))
+    most = LIMITS["clip"].value * float(np.median(np.abs(off)))
+    return np.clip(off, -most, most)
 
 
 def _settled(case: Case) -> Mask:
@@ -167,6 +215,8 @@ def _episode(case: Case, swing: Floats, span: tuple[int, int], rule: Rule) -> Ep
     period = best * step
     cycles = (last - first) * step / period
     if repeats[best] < rule.regular or cycles < rule.least_cycles:
+        return None
+    if rule is FOLLOWED and not _followed(case, swing, span, period):
         return None
     size = float(np.quantile(part, 0.97) - np.quantile(part, 0.03))
     t = case.timeline.t_s
