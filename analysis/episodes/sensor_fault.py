@@ -24,6 +24,8 @@ LIMITS = limit_table(
     Limit("stuck", 30.0, "s", "far longer than noise leaves a reading unchanged; " + PRACTICE),
     Limit("stuck_if_coarse", 120.0, "s", "a channel of coarse steps stands still by itself; " + PRACTICE),
     Limit("stuck_in_usual", 4.0, "1", "of how long its coarse steps leave a reading unchanged; " + PRACTICE),
+    Limit("frozen", 90.0, "s", "while it pumps, of a channel that else flickers; " + PRACTICE),
+    Limit("frozen_in_usual", 40.0, "1", "of the longest that noise leaves it unchanged; " + PRACTICE),
     Limit("pumps", 0.3, "of the time", "a cycling system at mild load; " + PRACTICE),
     Limit("probe_evens", 30.0, "s", "a vent probe does not follow a fast cycle; " + PRACTICE),
     Limit("other_moves", 60.0, "kPa", "what the other side does meanwhile; " + PRACTICE),
@@ -130,11 +132,18 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
     usual = (float(np.quantile(lasts - firsts + 1, 0.9)) if len(firsts) else 0.0) * signal.step_s
     coarse = _smallest_step(signal) > COARSE[signal.channel.quantity]
     least = max(LIMITS["stuck_if_coarse" if coarse else "stuck"].value, LIMITS["stuck_in_usual"].value * usual)
+    frozen = max(
+        LIMITS["frozen"].value,
+        LIMITS["frozen_in_usual"].value
+        * float(np.quantile(lasts - firsts + 1, 0.99) if len(firsts) else 1.0)
+        * signal.step_s,
+    )
     long = t[np.minimum(lasts + 1, len(t) - 1)] - t[firsts] >= least
     episodes: list[Episode] = []
     for first, last in zip(firsts[long].tolist(), lasts[long].tolist(), strict=True):
         start, end = float(t[first]), float(t[min(last + 1, len(t) - 1)])
-        if not _neighbour_moves(case, signal, start, end):
+        froze = not coarse and end - start >= frozen and _pumps(case, start, end)
+        if not froze and not _neighbour_moves(case, signal, start, end):
             continue
         says = f"{signal.channel.id} stood still while its neighbours moved"
         measures = {"stood_s": measured(end - start, signal.step_s)}
