@@ -129,15 +129,12 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
         return []
     steps = np.diff(values)
     firsts, lasts = edges_of(steps == 0.0)
-    usual = (float(np.quantile(lasts - firsts + 1, 0.9)) if len(firsts) else 0.0) * signal.step_s
+    # A sensor sticks a few times at most: its longest stands say nothing of what is usual.
+    stands_s = np.sort((lasts - firsts + 1) * signal.step_s)[:-3]
+    usual = float(np.quantile(stands_s, 0.9)) if len(stands_s) else 0.0
     coarse = _smallest_step(signal) > COARSE[signal.channel.quantity]
     least = max(LIMITS["stuck_if_coarse" if coarse else "stuck"].value, LIMITS["stuck_in_usual"].value * usual)
-    frozen = max(
-        LIMITS["frozen"].value,
-        LIMITS["frozen_in_usual"].value
-        * float(np.quantile(lasts - firsts + 1, 0.99) if len(firsts) else 1.0)
-        * signal.step_s,
-    )
+    frozen = _frozen_s(stands_s, signal.step_s)
     long = t[np.minimum(lasts + 1, len(t) - 1)] - t[firsts] >= least
     episodes: list[Episode] = []
     for first, last in zip(firsts[long].tolist(), lasts[long].tolist(), strict=True):
@@ -149,6 +146,12 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
         measures = {"stood_s": measured(end - start, signal.step_s)}
         episodes.append(Episode(KIND, start, end, 1.0, (Evidence("stuck", says, measures),), channel=signal.channel.id))
     return episodes
+
+
+def _frozen_s(stands_s: Floats, step_s: float) -> float:
+    """For how long a channel must stand to be frozen whatever its neighbours do, by how long it else stands."""
+    usual = float(np.quantile(stands_s, 0.99)) if len(stands_s) else step_s
+    return max(LIMITS["frozen"].value, LIMITS["frozen_in_usual"].value * usual)
 
 
 def _smallest_step(signal: Signal) -> float:
