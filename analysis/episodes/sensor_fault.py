@@ -130,7 +130,7 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
     steps = np.diff(values)
     firsts, lasts = edges_of(steps == 0.0)
     # A sensor sticks a few times at most: its longest stands say nothing of what is usual.
-    stands_s = np.sort((lasts - firsts + 1) * signal.step_s)[:-3]
+    stands_s: Floats = np.sort(signal.step_s * (lasts - firsts + 1).astype(np.float64))[:-3]
     usual = float(np.quantile(stands_s, 0.9)) if len(stands_s) else 0.0
     coarse = _smallest_step(signal) > COARSE[signal.channel.quantity]
     least = max(LIMITS["stuck_if_coarse" if coarse else "stuck"].value, LIMITS["stuck_in_usual"].value * usual)
