@@ -3,7 +3,7 @@
 from analysis.causes import Narrowed, Weight
 
 CAUSE = "outside_the_circuit"
-PRIOR = 0.07
+PRIOR = 0.10
 NARROWED: tuple[Narrowed, ...] = ()
 COST = 1
 PARTS = ("air mix door or its actuator", "heater valve", "blower or its control", "recirculation door", "cabin filter")
@@ -13,7 +13,7 @@ TELLING_TEST = (
 NEXT_CHECK = "set full cold and recirculation, compare left and right vents, feel the heater pipes"
 WEIGHTS = (
     Weight("circuit as it should be", 2.5, "the circuit makes the cold that does not reach the vents"),
-    Weight("circuit suspected", -2.0, "something in the circuit would explain it"),
+    Weight("circuit suspected", -1.2, "something in the circuit would explain it"),
     Weight("superheat high", -2.0, "a starved evaporator explains warm vents"),
     Weight("evaporator starved", -3.0, "a starved evaporator explains warm vents"),
     Weight("condensing over ambient high", -1.5, "the condenser is in trouble"),

@@ -18,6 +18,7 @@ WEIGHTS = (
     Weight("low side far down", -0.5, "a narrow place pulls so deep sooner than a leak"),
     Weight("starved, meets slowly", -0.7, "little refrigerant has quickly met"),
     Weight("starved, meets quickly", 0.5, "little refrigerant has quickly met"),
+    Weight("circuit as it should be", -1.0, "the condenser gives off the heat of a fed evaporator"),
     Weight("condensing over ambient high", -1.5, "too little refrigerant leaves the high side low"),
     Weight("charge short", 3.0, "the mass was weighed"),
     Weight("charge full", -3.0, "the mass was weighed"),

@@ -7,7 +7,7 @@ gives "undecided", never "absent": what was not measured is not called good.
 import importlib
 import pkgutil
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol, cast
 
 from analysis.case import Case
@@ -60,6 +60,7 @@ def examine(case: Case) -> tuple[tuple[Episode, ...], tuple[Check, ...]]:
         known[detector.KIND] = detector
     episodes: list[Episode] = []
     checks: list[Check] = []
+    faulty = _faulty_stretches(case, known.get("sensor_fault"))
     for kind in KINDS:
         detector = known.get(kind)
         if detector is None:
@@ -70,7 +71,34 @@ def examine(case: Case) -> tuple[tuple[Episode, ...], tuple[Check, ...]]:
             why = "missing: " + ", ".join(need.replace("_", " ") for need in missing)
             checks.append(Check(kind, UNDECIDED, why, missing))
             continue
-        found = detector.detect(case)
+        found = _without_faulty(detector.detect(case), faulty)
         episodes.extend(found.episodes)
         checks.append(Check(kind, found.state, found.why, found.missing, found.suspected, found.evidence))
     return tuple(sorted(episodes, key=lambda episode: (episode.start_s, episode.kind))), tuple(checks)
+
+
+def _faulty_stretches(case: Case, detector: Detector | None) -> list[tuple[float, float]]:
+    """Where a pressure reads what cannot be right for a while: nothing that comes and goes is judged by it there."""
+    if detector is None:
+        return []
+    pressures = {place: case.timeline.signal(place) for place in ("low_side", "high_side")}
+    channels = {signal.channel.id for signal in pressures.values() if signal is not None}
+    told = detector.detect(case).episodes
+    return [(e.start_s, e.end_s) for e in told if e.channel in channels and not e.permanent]
+
+
+def _without_faulty(found: Detection, faulty: list[tuple[float, float]]) -> Detection:
+    """A detection without the episodes that lie for their greater part where a pressure is at fault."""
+
+    def shared(episode: Episode) -> float:
+        return sum(max(min(episode.end_s, b) - max(episode.start_s, a), 0.0) for a, b in faulty)
+
+    kept = tuple(
+        e for e in found.episodes
+        if e.kind == "sensor_fault" or e.permanent or shared(e) <= 0.5 * (e.end_s - e.start_s)
+    )  # fmt: skip
+    if len(kept) == len(found.episodes):
+        return found
+    if kept:
+        return replace(found, episodes=kept)
+    return Detection(UNDECIDED, "seen only where a pressure reading is at fault")

@@ -284,7 +284,8 @@ def _edges(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) ->
     onset = last_where(lambda part: (seen[part] <= baseline[part] + above) | ~pumping[part], first) + 1
     climb = sharp(case, seen, *span)
     # Where it stood above its baseline already (after a start, say) the climb itself tells when the air was lost.
-    if climb is not None and climb[1] >= first and climb[0] > onset:
+    long_before = (first - onset) * case.timeline.step_s > LIMITS["sharp_within"].value
+    if climb is not None and climb[1] >= first and climb[0] > onset and long_before:
         onset = min(climb[0], first)
     onset = _climb_begins(case, seen, onset, span)
     tail = max(first, last - round(45.0 / case.timeline.step_s))

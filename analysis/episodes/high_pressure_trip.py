@@ -10,12 +10,15 @@ from analysis.uncertainty import combine, measured
 
 KIND = "high_pressure_trip"
 NEEDS = ("low_side", "high_side", "runs")
-LIMITS = limit_table(Limit("merge", 60.0, "s", PRACTICE))
+LIMITS = limit_table(
+    Limit("merge", 75.0, "s", "a switch that opens again and again does so within minutes; " + PRACTICE),
+    Limit("reset_most", 1000.0, "kPa", "a switch closes 0.4-0.8 MPa below where it opened; " + PRACTICE),
+)
 
 
 def detect(case: Case) -> Detection:
     """Trips within a minute of each other are one episode."""
-    trips = [stop for stop in case.stops if stop.why == KIND]
+    trips = [stop for stop in case.stops if stop.why == KIND and _by_the_switch(case, stop)]
     if not trips:
         top = case.over(case.derived.high_kpa, case.running.pumping)
         gauge = float(np.max(top)) - case.timeline.barometric_kpa if len(top) else float("nan")
@@ -32,6 +35,15 @@ def detect(case: Case) -> Detection:
             groups.append([trip])
     episodes = tuple(_episode(case, group) for group in groups)
     return Detection(PRESENT, f"{len(trips)} stop{'s' if len(trips) > 1 else ''} by the pressure switch", episodes)
+
+
+def _by_the_switch(case: Case, stop: Stop) -> bool:
+    """Whether it came back while the high side was near enough to where it stopped; a hand waits longer."""
+    if stop.restart_s is None:
+        return True
+    high = case.derived.high_kpa
+    fell = case.median(high, stop.at_s - 1.5, stop.at_s) - case.median(high, stop.restart_s - 1.0, stop.restart_s)
+    return not fell > LIMITS["reset_most"].value
 
 
 def _episode(case: Case, trips: list[Stop]) -> Episode:

@@ -58,7 +58,7 @@ def detect(case: Case) -> Detection:
     if excess.value + excess.u95 < limit + LIMITS["soak_u"].value:
         usual = f"condensing {level:.0f} K over ambient"
         return Detection(ABSENT, f"{says}; {usual}", evidence=(stands, Evidence("condensing_usual", usual, over_k)))
-    suspected = excess.value > excess.u95 and level > LIMITS["condensing_high"].value
+    suspected = excess.value > excess.u95 + LIMITS["soak_u"].value and level > LIMITS["condensing_high"].value
     know = "soak longer and measure the metal to know"
     evidence = (stands, Evidence("soak_longer", know))
     return Detection(UNDECIDED, f"{says}; {know}", suspected=suspected, evidence=evidence)

@@ -5,7 +5,7 @@ import numpy as np
 from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
-from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.limits import PRACTICE, Limit, limit_table, weight_at
 from analysis.soak import excess_over_saturation
 from analysis.uncertainty import measured
 
@@ -14,10 +14,7 @@ NEEDS = ("low_side", "high_side", "ambient", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("subcooling_high", 15.0, "K", "4-12 K is usual; " + PRACTICE),
     Limit("subcooling_usual", 10.0, "K", PRACTICE),
-    Limit("share_high", 0.55, "of condensing over ambient", "a quarter to two fifths is usual; " + PRACTICE),
-    Limit("share_flooded", 0.7, "of condensing over ambient", "most of the condenser holds liquid; " + PRACTICE),
-    Limit("share_usual", 0.45, "of condensing over ambient", PRACTICE),
-    Limit("heat_rejected", 15.0, "K", "condensing over ambient; below it a share says little; " + PRACTICE),
+    Limit("heat_rejected", 8.0, "K", "condensing over ambient; below it a share says little; " + PRACTICE),
     Limit("condensing_high", 26.0, "K", "over ambient, steady; " + PRACTICE),
     Limit("condensing_low", 13.0, "K", "over ambient; between, a good condenser hides an overfill; " + PRACTICE),
     Limit("condensing_usual", 22.0, "K", PRACTICE),
@@ -29,6 +26,9 @@ LIMITS = limit_table(
     Limit("settled_in", 60.0, "s", PRACTICE),
     Limit("least_steady", 30.0, "s", PRACTICE),
 )
+SHARE = ((0.4, -2.5), (0.48, 0.0), (0.55, 1.4), (0.6, 2.8), (0.7, 3.5))
+"""Weights (log likelihood ratios) of subcooling as a share of condensing over ambient: a quarter to two fifths is
+usual, seven tenths are a condenser that mostly holds liquid; common practice, no source."""
 
 
 def detect(case: Case) -> Detection:
@@ -72,20 +72,10 @@ def _subcooling(case: Case) -> tuple[float, Evidence] | None:
     weight = 2.5 if level > high else 0.5 if level > usual else -2.5
     over = _steady(case, case.derived.over_ambient_k)
     if over is not None and over > LIMITS["heat_rejected"].value:
-        weight = _weight_of_share(level / over, level > high)
+        weight = weight_at(level / over, SHARE)
     return weight, Evidence(
         "subcooling", f"subcooling {level:.0f} K, steady", {"subcooling_k": measured(level, case.u_subcooling_k())}
     )
-
-
-def _weight_of_share(share: float, many_kelvin: bool) -> float:
-    """What the share of the condenser's lift that is subcooling speaks for: liquid backs up into the condenser."""
-    flooded, high, usual = (LIMITS[name].value for name in ("share_flooded", "share_high", "share_usual"))
-    if share > flooded:
-        return 3.5
-    if share > high:
-        return 2.8 if many_kelvin else 1.4
-    return 0.5 if share > usual else -2.5
 
 
 def _condensing(case: Case) -> tuple[float, Evidence] | None:

@@ -24,6 +24,8 @@ LIMITS = limit_table(
     Limit("stuck", 30.0, "s", "far longer than noise leaves a reading unchanged; " + PRACTICE),
     Limit("stuck_if_coarse", 120.0, "s", "a channel of coarse steps stands still by itself; " + PRACTICE),
     Limit("stuck_in_usual", 4.0, "1", "of how long its coarse steps leave a reading unchanged; " + PRACTICE),
+    Limit("frozen", 90.0, "s", "while it pumps, of a channel that else flickers; " + PRACTICE),
+    Limit("frozen_in_usual", 40.0, "1", "of the longest that noise leaves it unchanged; " + PRACTICE),
     Limit("pumps", 0.3, "of the time", "a cycling system at mild load; " + PRACTICE),
     Limit("probe_evens", 30.0, "s", "a vent probe does not follow a fast cycle; " + PRACTICE),
     Limit("other_moves", 60.0, "kPa", "what the other side does meanwhile; " + PRACTICE),
@@ -127,19 +129,29 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
         return []
     steps = np.diff(values)
     firsts, lasts = edges_of(steps == 0.0)
-    usual = (float(np.quantile(lasts - firsts + 1, 0.9)) if len(firsts) else 0.0) * signal.step_s
+    # A sensor sticks a few times at most: its longest stands say nothing of what is usual.
+    stands_s: Floats = np.sort(signal.step_s * (lasts - firsts + 1).astype(np.float64))[:-3]
+    usual = float(np.quantile(stands_s, 0.9)) if len(stands_s) else 0.0
     coarse = _smallest_step(signal) > COARSE[signal.channel.quantity]
     least = max(LIMITS["stuck_if_coarse" if coarse else "stuck"].value, LIMITS["stuck_in_usual"].value * usual)
+    frozen = _frozen_s(stands_s, signal.step_s)
     long = t[np.minimum(lasts + 1, len(t) - 1)] - t[firsts] >= least
     episodes: list[Episode] = []
     for first, last in zip(firsts[long].tolist(), lasts[long].tolist(), strict=True):
         start, end = float(t[first]), float(t[min(last + 1, len(t) - 1)])
-        if not _neighbour_moves(case, signal, start, end):
+        froze = not coarse and end - start >= frozen and _pumps(case, start, end)
+        if not froze and not _neighbour_moves(case, signal, start, end):
             continue
         says = f"{signal.channel.id} stood still while its neighbours moved"
         measures = {"stood_s": measured(end - start, signal.step_s)}
         episodes.append(Episode(KIND, start, end, 1.0, (Evidence("stuck", says, measures),), channel=signal.channel.id))
     return episodes
+
+
+def _frozen_s(stands_s: Floats, step_s: float) -> float:
+    """For how long a channel must stand to be frozen whatever its neighbours do, by how long it else stands."""
+    usual = float(np.quantile(stands_s, 0.99)) if len(stands_s) else step_s
+    return max(LIMITS["frozen"].value, LIMITS["frozen_in_usual"].value * usual)
 
 
 def _smallest_step(signal: Signal) -> float:
