@@ -23,8 +23,8 @@ from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
 LIMITS = limit_table(
     Limit("unexplained", 20.0, "s", "a longer rest without a reason may be the driver's; " + PRACTICE),
-    Limit("edges_differ", 0.1, "s", "standard uncertainty, a stop is seen sooner than a start; " + PRACTICE),
-    Limit("miscounted", 0.02, "share of the cycles", "or one, if that is more; " + PRACTICE),
+    Limit("edges_differ", 0.15, "s", "standard uncertainty, a stop is seen sooner than a start; " + PRACTICE),
+    Limit("miscounted", 0.05, "share of the cycles", "or one, if that is more; " + PRACTICE),
     Limit("samples_a_phase", 4.0, "samples", "fewer in a typical on or off time lose cycles; " + PRACTICE),
 )
 HALF_STEP = 1.2533141373155003
