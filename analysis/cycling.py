@@ -1,8 +1,9 @@
 """Cycling over a stretch in which cooling stays asked for.
 
-A cycle is a stop followed by a start, whatever caused it. Periods run from start to start. Medians carry the u95 of a
-median, 1.2533 sigma / sqrt(n) with sigma from the interquartile range (normal approximation), the sampling interval and
-the sensor.
+A cycle is a stop followed by a start, whatever caused it. Periods run from start to start. The medians are those of the
+cycles that there were, whose spread stands beside them: their u95 comes from the edges, the sensor and a cycle too many
+or too few. Near a median n/(sigma sqrt(2 pi)) values lie in a unit, so that one miscounted moves it by half a step,
+1.2533 sigma/n, with sigma from the interquartile range (normal approximation).
 """
 
 import math
@@ -22,11 +23,12 @@ from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
 LIMITS = limit_table(
     Limit("unexplained", 20.0, "s", "a longer rest without a reason may be the driver's; " + PRACTICE),
-    Limit("edges_differ", 0.1, "s", "standard uncertainty, a stop is seen sooner than a start; " + PRACTICE),
+    Limit("edges_differ", 0.15, "s", "standard uncertainty, a stop is seen sooner than a start; " + PRACTICE),
+    Limit("miscounted", 0.05, "share of the cycles", "or one, if that is more; " + PRACTICE),
     Limit("samples_a_phase", 4.0, "samples", "fewer in a typical on or off time lose cycles; " + PRACTICE),
 )
-MEDIAN_EFFICIENCY = 1.2533141373155003
-"""sqrt(pi/2): standard error of a median over that of a mean, normal data."""
+HALF_STEP = 1.2533141373155003
+"""sqrt(pi/2), half of sqrt(2 pi)."""
 IQR_TO_SIGMA = 0.741301109252801
 
 
@@ -87,12 +89,10 @@ def _measure(timeline: Timeline, derived: Derived, runs: Sequence[Run], control:
         median_of(period, edge_u),
         median_of(on, between_u),
         median_of(off, between_u),
-        measured(float((ends - starts)[:-1].sum() / span_s), *_scatter(cycle_duty)),
+        measured(float((ends - starts)[:-1].sum() / span_s), _miscounted(cycle_duty), edge_u / float(np.mean(period))),
         _low_side_at(timeline, derived, ends[:-1], "stop"),
         _low_side_at(timeline, derived, starts[1:], "start"),
-        measured(
-            60.0 * cycles / span_s, *(60.0 * cycles / span_s * u / float(np.mean(period)) for u in _scatter(period))
-        ),
+        measured(60.0 * cycles / span_s, 60.0 / span_s * UNIFORM * cycles * _share_miscounted(cycles)),
         spread_of(period),
         spread_of(on),
         spread_of(off),
@@ -100,9 +100,16 @@ def _measure(timeline: Timeline, derived: Derived, runs: Sequence[Run], control:
     )
 
 
-def _scatter(values: Floats) -> tuple[float, ...]:
+def _share_miscounted(count: int) -> float:
+    return max(1.0 / count, LIMITS["miscounted"].value)
+
+
+def _miscounted(values: Floats) -> float:
+    """What a cycle too many or too few, or some of many, does to the median."""
     spread = spread_of(values)
-    return (0.0,) if spread is None else (spread / math.sqrt(len(values)),)
+    if spread is None:
+        spread = float(np.std(values, ddof=1)) if len(values) > 1 else 0.0
+    return HALF_STEP * spread * _share_miscounted(len(values))
 
 
 def spread_of(values: Floats) -> float | None:
@@ -117,11 +124,7 @@ def median_of(values: Floats, u_one: float) -> Measured:
     """Median with its u95; ``u_one`` is the standard uncertainty that all values share."""
     if len(values) == 0:
         return absent("no whole cycle")
-    spread = spread_of(values)
-    scatter = 0.0 if spread is None else MEDIAN_EFFICIENCY * spread / math.sqrt(len(values))
-    if spread is None and len(values) > 1:
-        scatter = MEDIAN_EFFICIENCY * float(np.std(values, ddof=1)) / math.sqrt(len(values))
-    return measured(float(np.median(values)), scatter, u_one)
+    return measured(float(np.median(values)), _miscounted(values), u_one)
 
 
 def _low_side_at(timeline: Timeline, derived: Derived, moments: Floats, what: str) -> Measured:

@@ -155,7 +155,8 @@ class Timeline:
 
     def index(self, time_s: float) -> int:
         """Grid index of a second, clipped to the grid."""
-        return min(max(round(time_s / self.step_s), 0), len(self.t_s) - 1)
+        index, last = round(time_s / self.step_s), len(self.t_s) - 1
+        return 0 if index < 0 else min(index, last)
 
     def median(self, values: Floats | None, start_s: float, end_s: float) -> float:
         """Median of a stretch of grid values; NaN where there is none."""

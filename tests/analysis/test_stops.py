@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from analysis.cycling import median_of, spread_of
 from analysis.diagnose import diagnose
 from analysis.findings import Findings
 from analysis.refrigerant import refrigerant
@@ -244,3 +245,16 @@ def test_an_engine_that_halts_at_every_light_is_no_dropout():
     findings = diagnose(recording_of(system.t, columns, **sheet), "test")
     assert dropouts(findings) == []
     assert "engine speed" in findings.verdict_why
+
+
+def test_a_median_of_cycles_is_as_sure_as_their_edges_however_much_they_differ():
+    """It is that of the cycles there were, whose spread is told beside it; one cycle more or less moves it little."""
+    rng = np.random.default_rng(8)
+    periods = rng.normal(20.0, 4.0, 101)
+    found = median_of(periods, 0.05)
+    spread = spread_of(periods)
+    assert found.value == pytest.approx(float(np.median(periods)))
+    assert found.u95 is not None
+    assert spread == pytest.approx(4.0, rel=0.25)
+    ordered = np.sort(periods)
+    assert max(abs(float(np.median(ordered[k:])) - found.value) for k in (1, 2)) < found.u95 < 0.2 * spread  # type: ignore[operator]
