@@ -1,6 +1,7 @@
 """The expansion valve hunts: the low side swings with a period of 10-60 s while the compressor runs on."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -9,6 +10,7 @@ from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
+from analysis.stepless import VARIABLE
 from analysis.stretches import smoothed
 from analysis.timeline import Floats
 from analysis.uncertainty import Measured, measured
@@ -24,6 +26,9 @@ LIMITS = limit_table(
     Limit("least_cycles", 3.0, "1", PRACTICE),
     Limit("regular_on_the_road", 0.65, "autocorrelation at the period", PRACTICE),
     Limit("cycles_on_the_road", 5.0, "1", PRACTICE),
+    Limit("regular_for_long", 0.5, "autocorrelation at the period", PRACTICE),
+    Limit("cycles_for_long", 8.0, "1", "chance repeats less the longer it must; " + PRACTICE),
+    Limit("short_stop", 12.0, "s", "of a stepless compressor, taken off at full throttle; " + PRACTICE),
     Limit("antiphase", -0.7, "correlation of the two sides", "a compressor that cycles draws them apart; " + PRACTICE),
     Limit("speed_swing", 130.0, "1/min", "standard deviation within the window; " + PRACTICE),
     Limit("shortest", 50.0, "s", PRACTICE),
@@ -50,6 +55,9 @@ EVEN = Rule(LIMITS["regular"].value, LIMITS["least_cycles"].value, LIMITS["swing
 UNEVEN = Rule(LIMITS["regular_on_the_road"].value, LIMITS["cycles_on_the_road"].value, LIMITS["swing"].value)
 """Where the engine's speed varies or is unknown: lights and traffic come at almost regular intervals too."""
 
+LONG = Rule(LIMITS["regular_for_long"].value, LIMITS["cycles_for_long"].value, LIMITS["swing"].value)
+"""The same, less even but for long."""
+
 
 def detect(case: Case) -> Detection:
     """Find stretches with a regular swing that neither cycling nor speed drives."""
@@ -63,7 +71,9 @@ def detect(case: Case) -> Detection:
         return Detection(UNDECIDED, "no low-side reading")
     even = running_on & _even_speed(case)
     found = _stretches(case, swing, even, EVEN)
-    found += [e for e in _stretches(case, swing, running_on, UNEVEN) if not any(_overlap(e, other) for other in found)]
+    for rule in (UNEVEN, LONG):
+        more = _stretches(case, swing, running_on, rule)
+        found += [e for e in more if not any(_overlap(e, other) for other in found)]
     if found:
         return Detection(
             PRESENT,
@@ -126,7 +136,16 @@ def _cycles(case: Case, swing: Floats, span: tuple[int, int]) -> bool:
 
 
 def _settled(case: Case) -> Mask:
-    return case.running.pumping & (case.since_start() > LIMITS["pull_down"].value)
+    """Pumping past pull-down; a stepless compressor that was off for a moment is not pulled down again."""
+    settled = case.running.pumping & (case.since_start() > LIMITS["pull_down"].value)
+    if case.job.compressor not in VARIABLE:
+        return settled
+    for one, other in pairwise(case.running.runs):
+        if other.start_s - one.end_s <= LIMITS["short_stop"].value:
+            first, last = (case.timeline.index(t) for t in (one.end_s, other.start_s + LIMITS["pull_down"].value))
+            before = max(case.timeline.index(one.end_s) - 2, 0)
+            settled[first : last + 1] = settled[before]
+    return settled
 
 
 def _running_on(case: Case) -> Mask:
