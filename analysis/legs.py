@@ -90,7 +90,12 @@ def from_legs(lift: Floats, leaves: float, step_s: float) -> Mask:
     usual = float(np.median(tops)) if tops else float(np.quantile(lift, 0.75))
     legs = [leg for leg in legs if leg.change > 0 or not _fed_again(lift, leg.first, leg.last, usual, step_s)]
     kept = [leg for i, leg in enumerate(legs) if leg.change > 0 or _is_stop(lift, legs, i, leaves, step_s)]
-    short = [stop for leg in legs if leg.change < 0 and leg not in kept for stop in _short_stop(lift, leg, step_s)]
+    short = [
+        stop
+        for i, leg in enumerate(legs)
+        if leg.change < 0 and leg not in kept
+        for stop in _short_stop(lift, legs, i, step_s)
+    ]
     kept = sorted([*kept, *short], key=lambda leg: leg.first)
     standing = LIMITS["standing_lift"].value
     kept = _with_slow_stops(kept, lift, usual, leaves, step_s)
@@ -148,11 +153,13 @@ def _rose(lift: Floats, first: int, last: int) -> bool:
     return len(part) > 0 and float(part[-1] - part.min()) > LIMITS["slow_recovery"].value
 
 
-def _short_stop(lift: Floats, leg: Leg, step_s: float) -> list[Leg]:
+def _short_stop(lift: Floats, legs: list[Leg], index: int, step_s: float) -> list[Leg]:
     """A fall as steep as only a stop is, and the start that ended it too gently for a leg; nothing for other falls."""
+    leg = legs[index]
     before = float(lift[leg.first])
+    fall = next((other.first for other in legs[index + 1 :] if other.change < 0), len(lift))
     within, turn = round(LIMITS["steep_within"].value / step_s), max(round(LIMITS["turns_within"].value / step_s), 1)
-    after = lift[leg.last : leg.last + round(LIMITS["collapse_within"].value / step_s) + 1]
+    after = lift[leg.last : max(min(leg.last + round(LIMITS["collapse_within"].value / step_s), fall), leg.last) + 1]
     bottom = leg.last + int(np.argmin(after[: max(round(LIMITS["short_stop"].value / step_s), 1)]))
     steep = float(lift[leg.first : leg.first + within + 1].min()) < LIMITS["steep_leaves"].value * before
     # A slower engine keeps its lower lift for a while; what turns at once is a start.

@@ -39,6 +39,7 @@ LIMITS = limit_table(
     Limit("least_rises", 4.0, "runs", PRACTICE),
     Limit("rises_over", 15.0, "s", PRACTICE),
     Limit("hardly", 0.33, "share of the usual rise after a stop", PRACTICE),
+    Limit("cut_in_margin", 25.0, "kPa", PRACTICE),
     Limit("sudden", 60.0, "s", "ice closes the valve within seconds to tens of seconds; " + PRACTICE),
     Limit("met", 0.1, "share of the lift at the stop", PRACTICE),
     Limit("vent_warms", 4.0, "K", PRACTICE),
@@ -82,13 +83,15 @@ def _plugged(case: Case) -> tuple[Episode, ...]:
         ]
     ) / np.array([min(first_s, restart - stop) for stop, restart, _ in gaps])
     usual = float(np.nanquantile(rates, 0.6)) if np.isfinite(rates).any() else float("nan")
+    usual_restart = float(np.median([case.median(low, restart - 2.0, restart) for _, restart, _ in gaps]))
     found: list[Episode] = []
     for (stop, restart, began), rate in zip(gaps, rates, strict=True):
         slow = restart - stop >= LIMITS["chatter_lasts"].value and rate < LIMITS["hardly"].value * usual
+        waited = case.median(low, restart - 2.0, restart) <= usual_restart + LIMITS["cut_in_margin"].value
         past = stop - runs[0].start_s > LIMITS["valve_cold"].value
         start = began if stop - began <= first_s else stop
         warmed = _warmed(case, start, restart)
-        if slow and past and warmed >= LIMITS["vent_warms"].value and not _commanded(case, start, restart):
+        if slow and waited and past and warmed >= LIMITS["vent_warms"].value and not _commanded(case, start, restart):
             measures = {
                 "rise_kpa_per_s": measured(float(rate), 0.05 * usual),
                 "usual_rise_kpa_per_s": measured(usual, 0.1 * usual),
@@ -253,12 +256,13 @@ def _episode(case: Case, te: Floats, span: tuple[int, int]) -> Episode | None:
     """The dive, where it was sudden; it lasts until the valve lets go, or until the sides met after a stop in it."""
     first, last = span
     t = case.timeline.t_s
-    before = np.flatnonzero(te[: first + 1] > LIMITS["usual"].value)
-    start = int(before[-1]) if len(before) else first
+    near = max(first - round(LIMITS["sudden"].value / case.timeline.step_s), 0)
+    highest = float(te[near : first + 1].max())
+    if highest - float(te[first]) < LIMITS["dive"].value / 2.0:
+        return None
+    start = near + int(np.flatnonzero(te[near : first + 1] > min(LIMITS["usual"].value, highest - 1.0))[-1])
     after = np.flatnonzero(te[last:] > LIMITS["usual"].value)
     end = last + int(after[0]) if len(after) else last
-    if float(t[first] - t[start]) > LIMITS["sudden"].value:
-        return None
     end = _met(case, end)
     low = case.derived.low_kpa
     signal = case.timeline.signal("low_side")

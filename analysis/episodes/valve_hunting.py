@@ -1,6 +1,7 @@
 """The expansion valve hunts: the low side swings with a period of 10-60 s while the compressor runs on."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -9,6 +10,7 @@ from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
+from analysis.stepless import VARIABLE
 from analysis.stretches import smoothed
 from analysis.timeline import Floats
 from analysis.uncertainty import Measured, measured
@@ -30,6 +32,9 @@ LIMITS = limit_table(
     Limit("followed_period", 50.0, "s", "a jam moves on less often, and its ram air cools the high side; " + PRACTICE),
     Limit("clip", 3.0, "median deviations", PRACTICE),
     Limit("apart", -0.3, "correlation of the two sides", PRACTICE),
+    Limit("regular_for_long", 0.5, "autocorrelation at the period", PRACTICE),
+    Limit("cycles_for_long", 8.0, "1", "chance repeats less the longer it must; " + PRACTICE),
+    Limit("short_stop", 12.0, "s", "of a stepless compressor, taken off at full throttle; " + PRACTICE),
     Limit("antiphase", -0.7, "correlation of the two sides", "a compressor that cycles draws them apart; " + PRACTICE),
     Limit("speed_swing", 130.0, "1/min", "standard deviation within the window; " + PRACTICE),
     Limit("shortest", 50.0, "s", PRACTICE),
@@ -59,6 +64,9 @@ UNEVEN = Rule(LIMITS["regular_on_the_road"].value, LIMITS["cycles_on_the_road"].
 FOLLOWED = Rule(LIMITS["regular_followed"].value, LIMITS["least_cycles"].value, LIMITS["swing_followed"].value)
 """Where the high side follows the low side down: a valve that shuts lowers both, a faster engine draws them apart."""
 
+LONG = Rule(LIMITS["regular_for_long"].value, LIMITS["cycles_for_long"].value, LIMITS["swing"].value)
+"""The same, less even but for long."""
+
 
 def detect(case: Case) -> Detection:
     """Find stretches with a regular swing that neither cycling nor speed drives."""
@@ -73,7 +81,7 @@ def detect(case: Case) -> Detection:
     even = running_on & _even_speed(case)
     found = _longest(
         _stretches(case, swing, even, EVEN)
-        + [episode for rule in (FOLLOWED, UNEVEN) for episode in _stretches(case, swing, running_on, rule)]
+        + [episode for rule in (FOLLOWED, UNEVEN, LONG) for episode in _stretches(case, swing, running_on, rule)]
     )
     if found:
         return Detection(
@@ -174,7 +182,16 @@ def _clipped(values: Floats) -> Floats:
 
 
 def _settled(case: Case) -> Mask:
-    return case.running.pumping & (case.since_start() > LIMITS["pull_down"].value)
+    """Pumping past pull-down; a stepless compressor that was off for a moment is not pulled down again."""
+    settled = case.running.pumping & (case.since_start() > LIMITS["pull_down"].value)
+    if case.job.compressor not in VARIABLE:
+        return settled
+    for one, other in pairwise(case.running.runs):
+        if other.start_s - one.end_s <= LIMITS["short_stop"].value:
+            first, last = (case.timeline.index(t) for t in (one.end_s, other.start_s + LIMITS["pull_down"].value))
+            before = max(case.timeline.index(one.end_s) - 2, 0)
+            settled[first : last + 1] = settled[before]
+    return settled
 
 
 def _running_on(case: Case) -> Mask:
