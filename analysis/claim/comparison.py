@@ -1,17 +1,23 @@
 """The comparison sheet: before beside after, under like conditions only, with overlaid traces."""
 
+from collections.abc import Mapping
 from html import escape
 from pathlib import Path
 from typing import Any
 
 from analysis import wording
-from analysis.claim import content
-from analysis.claim.html import colours, rows_of, table_of
+from analysis.claim import content, zoom
+from analysis.claim.chart import ms
+from analysis.claim.html import rows_of, table_of
 from analysis.claim.typeset import Layout, Sheet, breakable, foreign_note, printable, typeset
+from analysis.claim.zoom import FULL_RATE, REDUCED, zoomable
+from analysis.compare import chance
 from analysis.compare_summary import VERDICTS, verdict_why
 from analysis.comparison import NOT_COMPARED, Comparison, Difference, Side
+from analysis.coverage import union
 from analysis.findings import Findings, Rate
 from analysis.overlay import Analysed, drives, like_stretch
+from analysis.plots import Figure
 from analysis.preferences import Preferences
 from analysis.sentences import shown_degrees
 from analysis.shown import Units
@@ -114,16 +120,12 @@ def _sure(comparison: Comparison) -> list[str]:
     lines = [] if told else [f"{spells.says[:1].upper()}{spells.says[1:]}."]
     if spells.p_fell is not None and spells.before.count:
         lines.append(
-            f"So few afterwards at an unchanged rate: {_chance(spells.p_fell)} "
+            f"So few afterwards at an unchanged rate: {chance(spells.p_fell)} "
             "by the exact conditional test, conditions kept apart."
         )
     if spells.needed_s is not None and spells.needed_s > 0.0:
         lines.append(f"{max(spells.needed_s / 60.0, 1.0):.0f} min more without a spell would show it.")
     return lines
-
-
-def _chance(p: float) -> str:
-    return "under 0.1 %" if p < 0.001 else f"{100.0 * p:.2g} %"
 
 
 def _unmeasured(comparison: Comparison, units: Units) -> list[str]:
@@ -188,7 +190,7 @@ def _figures(before: Analysed, after: Analysed, units: Units, figures: dict[str,
     if alike is not None:
         figures["alike.svg"] = printed(alike.figure, 300.0)
     figures["drives.svg"] = printed(whole.figure, 300.0)
-    hatched = " Hatched: the fault shows." if whole.figure.lanes else ""
+    hatched = " Hatched, on a screen tinted: the fault shows." if whole.figure.lanes else ""
     return {
         "alike": alike is not None,
         "alike_says": shown_degrees(alike.says, units) if alike else NOTHING_ALIKE,
@@ -197,7 +199,7 @@ def _figures(before: Analysed, after: Analysed, units: Units, figures: dict[str,
 
 
 def comparison_html(before: Analysed, after: Analysed, comparison: Comparison, units: Units) -> str:
-    """The same as one HTML file without script: opens from disk, asks for nothing."""
+    """The same as one HTML file whose traces zoom: opens from disk, asks for nothing."""
     figures: dict[str, str] = {}
     data = comparison_data(before, after, comparison, units, figures)
     page = (Path(__file__).parent / "comparison.html").read_text(encoding="utf-8")
@@ -207,10 +209,9 @@ def comparison_html(before: Analysed, after: Analysed, comparison: Comparison, u
         if data["not_intact"]
         else ""
     )
-    alike = f"<figure>{figures['alike.svg']}</figure>" if data["alike"] else ""
+    alike, drives_ = _zoomable(before, after, units, figures)
     parts = {
         "title": escape(data["title"]),
-        "colours": colours(),
         "heading": escape(HEADING),
         "subheading": escape(data["subheading"]),
         "broken": broken,
@@ -224,16 +225,48 @@ def comparison_html(before: Analysed, after: Analysed, comparison: Comparison, u
         "done": rows_of(data["done"]),
         "notes": _items(data["notes"]),
         "alike": f"{alike}<p>{escape(data['alike_says'])}</p>",
-        "drives": f"<figure>{figures['drives.svg']}</figure><p>{escape(data['drives_says'])}</p>",
+        "drives": f"{drives_}<p>{escape(data['drives_says'])}</p>",
         "differences": table_of(DIFFERENCE_HEAD, data["differences"]),
         "spells": table_of(SPELL_HEAD, data["spells"]) + f"<p>{escape(data['spells_note'])}</p>",
         "conditions": table_of(CONDITION_HEAD, data["conditions"]),
         "verify": escape(data["verify"]),
         "digests": table_of(("recording", "digest", "id"), data["digests"]),
+        **zoom.parts(),
     }
     for name, text in parts.items():
         page = page.replace(f"<!--{name}-->", text, 1)
     return page
+
+
+def _zoomable(before: Analysed, after: Analysed, units: Units, figures: Mapping[str, str]) -> tuple[str, str]:
+    """The stretch under like conditions with every sample, if there is one, and both drives with their spells."""
+    samples = max(len(case.timeline.t_s) for _, case in (before, after))
+    every = samples <= FULL_RATE
+    stretch = like_stretch(before, after, units, samples)
+    alike = ""
+    if stretch is not None:
+        label = "Traces before and after over a stretch under like conditions"
+        time = "time in the stretch"
+        alike = zoomable("alike", [stretch.figure], figures["alike.svg"], label, time, every=True)
+    whole = drives(before, after, units, samples if every else REDUCED).figure
+    label = "Traces of both drives, laid over each other from the compressor's first start"
+    time = "time, both laid on the compressor's first start"
+    both = zoomable("drives", [whole], figures["drives.svg"], label, time, every=every)
+    return alike, both + _spell_buttons(whole)
+
+
+def _spell_buttons(figure: Figure) -> str:
+    """Stretches at fault, each a button that shows it in the trace."""
+    items: list[str] = []
+    for lane in figure.lanes:
+        for start, end in union(lane.spans):
+            margin = max(45.0, 0.6 * (end - start))
+            first, last = ms(max(start - margin, figure.start_s)), ms(min(end + margin, figure.end_s))
+            items.append(
+                f'<button type="button" data-trace="drives" data-start="{first:.0f}" data-end="{last:.0f}">'
+                f"{escape(lane.name)}, {escape(wording.span(start, end))}</button>"
+            )
+    return f'<p class="onscreen">{" ".join(items)}</p>' if items else ""
 
 
 DIFFERENCE_HEAD = ("quantity", "before, u95", "after, u95", "difference, u95", "result", "matched, min:s")

@@ -173,7 +173,7 @@ def test_corrections_after_sealing_are_told_with_their_digest(tmp_path: Path):
     chain = copy / "amendments.jsonl"
     chain.write_text(chain.read_text() * 2, encoding="utf-8")
     broken = tmp_path / "broken.zip"
-    broken.write_bytes(bundle_of(copy, {}))
+    broken.write_bytes(bundle_of({"recording": copy}, {}))
     assert check_bundle(broken).damage == ("recording: amendments.jsonl line 2 does not follow line 1",)
 
 
