@@ -26,6 +26,8 @@ from recorder.recording import short_digest
 
 HEADING = "Air conditioning before and after the repair"
 BUCKETS, CONDITIONS_LISTED = 440, 12
+STILL, ROOM = 300.0, ((300.0, False), (260.0, True), (225.0, True))
+"""Height of a still picture on a screen; on the sheet, with whether the text stands close, where that saves a page."""
 NOT_MATCHED = "humidity, sun and load are not recorded and not matched"
 NOTHING_ALIKE = (
     "No stretch under the conditions in which the fault began was driven again, so no two stretches can be laid over "
@@ -36,15 +38,19 @@ STAMPS = {"repaired_shown": "repaired", "not_repaired": "not repaired", "cannot_
 
 def comparison_sheet(before: Analysed, after: Analysed, comparison: Comparison, chosen: Preferences) -> Sheet:
     """Typeset the comparison; the same findings give the same bytes."""
-    figures: dict[str, str] = {}
+    figures: dict[str, Figure] = {}
     data, foreign = printable(comparison_data(before, after, comparison, chosen.units, figures))
     data["paper"] = chosen.paper
     data["foreign"] = foreign_note(foreign)
-    return typeset("comparison.typ", [Layout(breakable(data), figures)], {})
+    layouts = (
+        Layout(breakable({**data, "close": close}), {file: printed(figure, height) for file, figure in figures.items()})
+        for height, close in ROOM
+    )
+    return typeset("comparison.typ", layouts, {})
 
 
 def comparison_data(
-    before: Analysed, after: Analysed, comparison: Comparison, units: Units, figures: dict[str, str]
+    before: Analysed, after: Analysed, comparison: Comparison, units: Units, figures: dict[str, Figure]
 ) -> dict[str, Any]:
     """Everything the sheet shows, as plain text; ``figures`` receives the pictures."""
     sides = (("before", comparison.before), ("after", comparison.after))
@@ -185,11 +191,11 @@ def _conditions(comparison: Comparison, units: Units) -> list[list[str]]:
     return rows[:CONDITIONS_LISTED] + ([[f"and {more} more", "", "", ""]] if more > 0 else [])
 
 
-def _figures(before: Analysed, after: Analysed, units: Units, figures: dict[str, str]) -> dict[str, Any]:
+def _figures(before: Analysed, after: Analysed, units: Units, figures: dict[str, Figure]) -> dict[str, Any]:
     alike, whole = like_stretch(before, after, units, BUCKETS), drives(before, after, units, BUCKETS)
     if alike is not None:
-        figures["alike.svg"] = printed(alike.figure, 300.0)
-    figures["drives.svg"] = printed(whole.figure, 300.0)
+        figures["alike.svg"] = alike.figure
+    figures["drives.svg"] = whole.figure
     hatched = " Hatched, on a screen tinted: the fault shows." if whole.figure.lanes else ""
     return {
         "alike": alike is not None,
@@ -200,7 +206,7 @@ def _figures(before: Analysed, after: Analysed, units: Units, figures: dict[str,
 
 def comparison_html(before: Analysed, after: Analysed, comparison: Comparison, units: Units) -> str:
     """The same as one HTML file whose traces zoom: opens from disk, asks for nothing."""
-    figures: dict[str, str] = {}
+    figures: dict[str, Figure] = {}
     data = comparison_data(before, after, comparison, units, figures)
     page = (Path(__file__).parent / "comparison.html").read_text(encoding="utf-8")
     broken = f'<p class="broken"><strong>NOT INTACT</strong> {escape(data["damage"])}</p>'
@@ -238,7 +244,7 @@ def comparison_html(before: Analysed, after: Analysed, comparison: Comparison, u
     return page
 
 
-def _zoomable(before: Analysed, after: Analysed, units: Units, figures: Mapping[str, str]) -> tuple[str, str]:
+def _zoomable(before: Analysed, after: Analysed, units: Units, figures: Mapping[str, Figure]) -> tuple[str, str]:
     """The stretch under like conditions with every sample, if there is one, and both drives with their spells."""
     samples = max(len(case.timeline.t_s) for _, case in (before, after))
     every = samples <= FULL_RATE
@@ -247,11 +253,11 @@ def _zoomable(before: Analysed, after: Analysed, units: Units, figures: Mapping[
     if stretch is not None:
         label = "Traces before and after over a stretch under like conditions"
         time = "time in the stretch"
-        alike = zoomable("alike", [stretch.figure], figures["alike.svg"], label, time, every=True)
+        alike = zoomable("alike", [stretch.figure], printed(figures["alike.svg"], STILL), label, time, every=True)
     whole = drives(before, after, units, samples if every else REDUCED).figure
     label = "Traces of both drives, laid over each other from the compressor's first start"
     time = "time, both laid on the compressor's first start"
-    both = zoomable("drives", [whole], figures["drives.svg"], label, time, every=every)
+    both = zoomable("drives", [whole], printed(figures["drives.svg"], STILL), label, time, every=every)
     return alike, both + _spell_buttons(whole)
 
 

@@ -1,6 +1,7 @@
 """The comparison sheet: before beside after with overlaid traces, read by other programs than the one that wrote it."""
 
 import json
+import re
 import shutil
 import zipfile
 from dataclasses import replace
@@ -49,7 +50,7 @@ def test_it_says_what_changed_how_sure_that_is_and_what_was_not_compared(written
     text = words_of(written / "comparison.pdf")
     for words in (
         "REPAIRED Repaired, as far as driving can show.",
-        "0.25 % by the exact conditional test",
+        "% by the exact conditional test",
         "humidity, sun and load are not recorded and not matched",
         "Relay socket and terminals renewed",
         "Laid over each other from where they begin: standing, idling",
@@ -60,6 +61,9 @@ def test_it_says_what_changed_how_sure_that_is_and_what_was_not_compared(written
         "To verify each",
     ):
         assert words in text, words
+    (chance,) = re.findall(r"unchanged rate: ([\d.]+) % by the exact", text)
+    assert f"so few by chance at an unchanged rate: {chance} %." in text
+    assert 0.1 < float(chance) < 1.0
     assert " kPa" not in text
     assert " °C" not in text
 
