@@ -46,7 +46,7 @@ def comparison_sheet(before: Analysed, after: Analysed, comparison: Comparison, 
         Layout(breakable({**data, "close": close}), {file: printed(figure, height) for file, figure in figures.items()})
         for height, close in ROOM
     )
-    return typeset("comparison.typ", layouts, {})
+    return typeset("comparison.typ", layouts, {}, least=2)
 
 
 def comparison_data(
