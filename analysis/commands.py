@@ -96,6 +96,8 @@ def analyse(
 @warmspell.command()
 @click.argument("before", type=click.Path(path_type=Path))
 @click.argument("after", type=click.Path(path_type=Path))
+@click.option("--job-before", type=click.Path(path_type=Path), help="Job sheet of BEFORE: a JSON or TOML file.")
+@click.option("--job-after", type=click.Path(path_type=Path), help="Job sheet of AFTER: a JSON or TOML file.")
 @calibration_option
 @units_option
 @paper_option
@@ -105,15 +107,21 @@ def analyse(
     type=click.Path(path_type=Path, file_okay=False),
     help="Also write the comparison with its overlaid traces into this folder: PDF, PNG, HTML, JSON.",
 )
+@click.option(
+    "--bundle", "bundled", is_flag=True, help="With --out: also one zip with both recordings, sheets, hashes."
+)
 def compare(
     before: Path,
     after: Path,
+    job_before: Path | None,
+    job_after: Path | None,
     calibration_file: Path | None,
     units: str | None,
     paper: str | None,
     out: Path | None,
     *,
     as_json: bool,
+    bundled: bool,
 ) -> None:
     """Show whether a repair holds: two recordings of a vehicle, compared only under like conditions.
 
@@ -123,14 +131,16 @@ def compare(
     """
     from analysis.compare import compare as compared
     from analysis.compare_summary import comparison_summary
+    from analysis.opening import opened
     from analysis.preferences import preferences
     from recorder.calibrate import calibrations_of
     from recorder.recalibration import recalibrated_together
-    from recorder.recording import open_recording
     from recorder.store import software
 
+    if bundled and out is None:
+        raise click.UsageError("--bundle needs --out, the folder that receives it.")
     chosen = preferences(units, paper)
-    pair = (open_recording(before), open_recording(after))
+    pair = (opened(before, job_before), opened(after, job_after))
     if calibration_file is not None:
         pair = recalibrated_together(pair, calibrations_of(calibration_file))
     if out is None:
@@ -138,7 +148,7 @@ def compare(
     else:
         from analysis.claim import write_comparison
 
-        comparison, made = write_comparison(*pair, out, software(), chosen)
+        comparison, made = write_comparison(*pair, out, software(), chosen, bundled=bundled)
         for path in made:
             say(str(path))
     click.echo(comparison.to_json() if as_json else comparison_summary(comparison, chosen.units))

@@ -107,6 +107,11 @@ def _notes(before: Findings, after: Findings) -> tuple[str, ...]:
     if started[0] and started[1] and started[0] > started[1]:
         notes.append("the recording given as 'after' is the older one")
     notes += [f"{f.recording.name} is damaged" for f in (before, after) if not f.recording.intact]
+    notes += [
+        f"the job sheet of {f.recording.name} was handed in for this and is not the sealed one"
+        for f in (before, after)
+        if f.recording.sealed and not f.recording.job_sheet_sealed
+    ]
     return tuple(notes)
 
 
@@ -209,17 +214,20 @@ def _not_shown_absent(before: Findings, after: Findings) -> str:
 
 def _intermittent(named: str, spells: Spells) -> tuple[str, str]:
     if spells.p_fell is not None and spells.before.count and spells.p_fell <= LIMITS["shown"].value:
-        return REPAIRED, f"{named}: {spells.says}; so few by chance at an unchanged rate: {_chance(spells.p_fell)}"
+        return REPAIRED, f"{named}: {spells.says}; so few by chance at an unchanged rate: {chance(spells.p_fell)}"
     if spells.needed_s is None or not math.isfinite(spells.needed_s):
         return CANNOT_TELL, (
             f"{named}: not seen after the repair, but the conditions under which it came before were not met again "
             f"({spells.says})"
         )
     return CANNOT_TELL, (
-        f"{named}: not seen after the repair, yet that may be chance ({_chance(spells.p_fell or 1.0)}: {spells.says}); "
+        f"{named}: not seen after the repair, yet that may be chance ({chance(spells.p_fell or 1.0)}: {spells.says}); "
         f"{minutes(spells.needed_s)} more without it would show the repair, driven {spells.needed_under}"
     )
 
 
-def _chance(p: float) -> str:
-    return f"{100.0 * p:.1f} %" if p < 0.1 else f"{100.0 * p:.0f} %"
+def chance(p: float) -> str:
+    """A probability in per cent: two digits of a small one, one digit of the smallest that still tells."""
+    if p < 0.001:
+        return "under 0.1 %"
+    return f"{100.0 * p:.2g} %" if p < 0.1 else f"{100.0 * p:.0f} %"

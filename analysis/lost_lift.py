@@ -108,9 +108,8 @@ def _loss(case: Case, usual: Usual, warm: float, first: int, last: int) -> Loss:
         "vent_rise_k": measured(warm, GAIN * warm, _noise(case, "vent")),
     }
     fell = 100.0 * -np.expm1(-lost)
-    says = (
-        f"driven, yet evaporating rose {rise:.0f} K, high over low fell by {fell:.0f} %, vents warmed by {warm:.0f} K"
-    )
+    drop = f"the pressure ratio fell by {fell:.0f} %"
+    says = f"driven, yet evaporating rose {rise:.0f} K, {drop}, vents warmed by {warm:.0f} K"
     worst = (float(t[first]), float(t[last]))
     evidence = Evidence("lift_lost", says, measures)
     return Loss(float(t[start]), float(t[end]), worst, lost, usual.usual_lift, evidence)

@@ -55,8 +55,8 @@ SENTENCES: dict[str, tuple[str, ...]] = {
     "little_lift": ("high side only {lift} times the low side (absolute) while driven, vents at {vent_degc}",),
     "lift_lost": (
         (
-            "driven, yet evaporating rose {evaporating_rise_k}, high over low fell by {lift_lost}, vents warmed by "
-            "{vent_rise_k}"
+            "driven, yet evaporating rose {evaporating_rise_k}, the pressure ratio fell by {lift_lost}, vents warmed "
+            "by {vent_rise_k}"
         ),
     ),
     "draws_apart": (
@@ -73,7 +73,7 @@ SENTENCES: dict[str, tuple[str, ...]] = {
     "backed_up": ("subcooling {subcooling_k}: liquid stands before the narrow place",),
     "superheat": ("superheat {superheat_k} at the suction probe, steady", "superheat {level_k}, steady"),
     "vent_gap": ("vent air {vent_over_evaporating_k} above the evaporating temperature, steady",),
-    "short_cycling": ("{per_minute} short cycles a minute, on for {on_s}, at {ambient_degc} ambient",),
+    "short_cycling": ("{per_minute} cycles a minute, mostly short, on for {on_s}, at {ambient_degc} ambient",),
     "condensing over ambient": ("condensing over ambient {level_k}, steady",),
     "vent over evaporating": ("vent over evaporating {level_k}, steady",),
     "near_baseline": (

@@ -29,8 +29,8 @@ NO_FLAGS = 14.0
 PRINTED, WHOLE, SHY = 600.0, 20.0, 0.0003
 """Width of a printed figure and the step of its height; see ``printed``."""
 LABEL, SMALL = 8.4, 7.6
-UNDER_TITLE, NAME = 16.0, SMALL + 1.6
-"""Where the first name stands under a strip's title, and how far names stand apart."""
+UNDER_TITLE, NAME, ABOVE_NEXT = 16.0, SMALL + 1.6, 3.0
+"""Where the first name stands under a strip's title, how far names stand apart, the last one over the strip's end."""
 WIDEST_HATCH = 0.5
 """Share of a figure above which an episode is told by its lane alone: a hatch over everything says nothing."""
 
@@ -106,7 +106,7 @@ class _Frame:
     def strips(self) -> list[str]:
         strips = self._figure.strips
         room = self._y1 - self._y0 - GAP * (len(strips) - 1)
-        needs = [UNDER_TITLE + NAME * max(len(strip.lines) - 1, 0) + 1.0 for strip in strips]
+        needs = [UNDER_TITLE + NAME * max(len(strip.lines) - 1, 0) + ABOVE_NEXT for strip in strips]
         heights = shared_out(room, [strip.height for strip in strips], needs)
         parts: list[str] = []
         y = self._y0
@@ -233,7 +233,8 @@ class _Frame:
                 ends.append((y_of(float(np.median(finite[-30:]))), line))
         ends.sort(key=lambda pair: pair[0])
         parts: list[str] = []
-        for at, line in zip(apart([y for y, _ in ends], top + UNDER_TITLE, bottom), (n for _, n in ends), strict=True):
+        places = apart([y for y, _ in ends], top + UNDER_TITLE, bottom - ABOVE_NEXT)
+        for at, line in zip(places, (n for _, n in ends), strict=True):
             x = self._x1 + 4
             colour, width, dash = PENS[line.dash]
             parts.append(

@@ -1,7 +1,8 @@
-"""A bundle: one zip with a recording, what was made of it, and the hash of every file; verified on any machine.
+"""A bundle: one zip with a recording or the two of a comparison, what was made of it, and the hash of every file.
 
-``hashes.json`` holds the SHA-256 of each file and one digest over all, as a seal does; the recording inside keeps its
-own seal. A zip is written with fixed times and order, so that the same files give the same bytes.
+Verified on any machine. ``hashes.json`` holds the SHA-256 of each file and one digest over all, as a seal does; a
+recording inside keeps its own seal. A zip is written with fixed times and order, so that the same files give the same
+bytes.
 """
 
 import hashlib
@@ -20,33 +21,37 @@ from recorder.errors import InputError
 from recorder.hashes import SEAL_FILE, check_seal, digest_over
 
 HASHES_FILE = "hashes.json"
-RECORDING_FOLDER = "recording"
+RECORDING_FOLDER, PAIR = "recording", ("before", "after")
+"""Where the recording lies in a bundle, and the two of a comparison."""
 MOST_FILES, LARGEST_BYTES = 2000, 8 * 10**9
 _EPOCH = (1980, 1, 1, 0, 0, 0)
 
 
 @dataclass(frozen=True, slots=True)
 class BundleCheck:
-    """What verifying a bundle found: its own digest, the recording's, and a sentence for each thing that is wrong."""
+    """What verifying a bundle found: its own digest, its recordings' by folder, a sentence for each thing wrong."""
 
     digest: str | None
-    recording_digest: str | None
+    recording_digests: Mapping[str, str | None]
     damage: tuple[str, ...]
 
 
-def bundle_of(recording: Path, made: Mapping[str, bytes]) -> bytes:
-    """Zip a recording's folder and what was made of it.
+def bundle_of(recordings: Mapping[str, Path], made: Mapping[str, bytes]) -> bytes:
+    """Zip recordings and what was made of them.
 
     Parameters
     ----------
-    recording : Path
-        Folder of the recording; all its files go in, sealed or not.
+    recordings : mapping
+        Folders of the recordings by their folder in the bundle; all their files go in, sealed or not.
     made : mapping
         Further files by their name in the bundle.
     """
-    inside = sorted(path for path in recording.rglob("*") if path.is_file())
-    files = {f"{RECORDING_FOLDER}/{path.relative_to(recording).as_posix()}": path.read_bytes() for path in inside}
-    files |= made
+    files = {
+        f"{folder}/{path.relative_to(recording).as_posix()}": path.read_bytes()
+        for folder, recording in recordings.items()
+        for path in sorted(recording.rglob("*"))
+        if path.is_file()
+    } | dict(made)
     hashes = {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
     listing = {"schema": 1, "files": hashes, "digest": digest_over(hashes)}
     files[HASHES_FILE] = (json.dumps(listing, indent=1, ensure_ascii=False, sort_keys=True) + "\n").encode()
@@ -62,7 +67,7 @@ def bundle_of(recording: Path, made: Mapping[str, bytes]) -> bytes:
 
 
 def check_bundle(path: Path) -> BundleCheck:
-    """Verify every hash in a bundle, and the seal of the recording in it.
+    """Verify every hash in a bundle, and the seals of the recordings in it.
 
     Raises
     ------
@@ -96,15 +101,17 @@ def _checked(path: Path, archive: zipfile.ZipFile, room: Path) -> BundleCheck:
         held = _bytes_of(archive, name)
         if held is None or hashlib.sha256(held).hexdigest() != expected:
             damage.append(f"{name} was altered after bundling")
-        elif name.startswith(f"{RECORDING_FOLDER}/"):
+        elif PurePosixPath(name).parts[0] in (RECORDING_FOLDER, *PAIR):
             target = room / name
             target.parent.mkdir(parents=True, exist_ok=True)
             target.write_bytes(held)
     damage += [f"{name} stands in the bundle unhashed" for name in sorted(names - set(files) - {HASHES_FILE})]
     if digest_over(files) != digest:
         damage.append(f"{HASHES_FILE} does not agree with its own digest")
-    sealed, within = _seal_of(room / RECORDING_FOLDER)
-    return BundleCheck(digest, sealed, (*damage, *within))
+    folders = PAIR if any(name.startswith(f"{PAIR[0]}/") for name in files) else (RECORDING_FOLDER,)
+    seals = {folder: _seal_of(room / folder) for folder in folders}
+    damage += [sentence for _, within in seals.values() for sentence in within]
+    return BundleCheck(digest, {folder: sealed for folder, (sealed, _) in seals.items()}, tuple(damage))
 
 
 def _bytes_of(archive: zipfile.ZipFile, name: str) -> bytes | None:
@@ -117,10 +124,11 @@ def _bytes_of(archive: zipfile.ZipFile, name: str) -> bytes | None:
 
 def _seal_of(recording: Path) -> tuple[str | None, list[str]]:
     if not (recording / SEAL_FILE).exists():
-        return None, ["the recording inside carries no seal"]
+        which = "inside" if recording.name == RECORDING_FOLDER else f"'{recording.name}'"
+        return None, [f"the recording {which} carries no seal"]
     digest, damage = check_seal(recording)
     _, broken, _ = read_amendments(recording, digest)
-    return digest, [f"recording: {sentence}" for sentence in (*damage, *broken)]
+    return digest, [f"{recording.name}: {sentence}" for sentence in (*damage, *broken)]
 
 
 def _refuse_what_no_bundle_has(path: Path, entries: list[zipfile.ZipInfo]) -> None:

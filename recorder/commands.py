@@ -273,7 +273,8 @@ def _check_bundle(path: Path) -> None:
         click.echo(sentence)
     if found.damage:
         raise InputError(f"{path}: not intact.")
-    click.echo(f"intact, recording digest {short_digest(found.recording_digest or '')}")
+    for folder, digest in found.recording_digests.items():
+        click.echo(f"intact, {folder} digest {short_digest(digest or '')}")
     click.echo(f"bundle digest {short_digest(found.digest or '')}")
 
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from analysis.comparison import Comparison
     from analysis.findings import Findings
 
-BUNDLE_FILE = "bundle.zip"
+BUNDLE_FILE, COMPARISON_BUNDLE = "bundle.zip", "comparison-bundle.zip"
 
 
 def write_report(
@@ -47,15 +47,21 @@ def write_report(
     findings, case = diagnose_timeline(recording, timeline, software)
     made = _made(recording, case, findings, chosen or Preferences(), attached)
     if bundled:
-        from recorder.bundle import bundle_of
+        from recorder.bundle import RECORDING_FOLDER, bundle_of
 
         photographs = {f"photos/{path.name}": path.read_bytes() for path in attached}
-        made[BUNDLE_FILE] = bundle_of(recording.path, {**made, **photographs})
+        made[BUNDLE_FILE] = bundle_of({RECORDING_FOLDER: recording.path}, {**made, **photographs})
     return _written(made, out, "claim-sheet-*.png")
 
 
 def write_comparison(
-    before: Recording, after: Recording, out: Path, software: str, chosen: Preferences | None = None
+    before: Recording,
+    after: Recording,
+    out: Path,
+    software: str,
+    chosen: Preferences | None = None,
+    *,
+    bundled: bool = False,
 ) -> tuple["Comparison", list[Path]]:
     """Compare two recordings and write the comparison into a folder.
 
@@ -64,7 +70,8 @@ def write_comparison(
     comparison : Comparison
         The document.
     files : list of Path
-        comparison.pdf, comparison-1.png …, comparison.html, comparison.json.
+        comparison.pdf, comparison-1.png …, comparison.html, comparison.json and, where it is asked for, the bundle
+        with both recordings.
 
     Raises
     ------
@@ -82,6 +89,10 @@ def write_comparison(
     made |= {f"comparison-{number}.png": png for number, png in enumerate(sheet.pages, start=1)}
     made["comparison.html"] = comparison_html(first, second, comparison, reader.units).encode()
     made["comparison.json"] = comparison.to_json().encode()
+    if bundled:
+        from recorder.bundle import PAIR, bundle_of
+
+        made[COMPARISON_BUNDLE] = bundle_of(dict(zip(PAIR, (before.path, after.path), strict=True)), made)
     return comparison, _written(made, out, "comparison-*.png")
 
 

@@ -65,12 +65,12 @@ def even_times(t_s: Floats) -> dict[str, float]:
     return {"x0": ms(float(t_s[0])), "dx": 1000.0 * step_s}
 
 
-def chart_of(figure: Figure) -> dict[str, Any]:
-    """Data (traces without their readings first, then bands) and layout of a figure."""
+def chart_of(figure: Figure, time: str = "time since the first sample") -> dict[str, Any]:
+    """Data (traces without their readings first, then bands) and layout of a figure; ``time`` names its time axis."""
     lanes_px = LANE_PX * len(figure.lanes) + 4.0
     strips_px = sum(STRIP_PX * strip.height for strip in figure.strips) + GAP_PX * max(len(figure.strips) - 1, 0)
     plot_px = strips_px + lanes_px
-    layout = _layout(figure, plot_px)
+    layout = _layout(figure, plot_px, time)
     traces: list[dict[str, Any]] = []
     bands: list[dict[str, Any]] = []
     top = plot_px
@@ -96,8 +96,8 @@ def chart_of(figure: Figure) -> dict[str, Any]:
     return {"data": traces + bands, "layout": layout}
 
 
-def _layout(figure: Figure, plot_px: float) -> dict[str, Any]:
-    margin = {"l": 52, "r": 188, "t": 30, "b": 40}
+def _layout(figure: Figure, plot_px: float, time: str) -> dict[str, Any]:
+    margin = {"l": 52, "r": 188, "t": 30, "b": 48}
     return {
         "height": round(plot_px + margin["t"] + margin["b"]),
         "margin": margin,
@@ -114,7 +114,7 @@ def _layout(figure: Figure, plot_px: float) -> dict[str, Any]:
             "tickformat": "%-H:%M:%S",
             "hoverformat": "%-H:%M:%S.%L",
             "range": [ms(figure.start_s), ms(figure.end_s)],
-            "title": {"text": "time since the first sample", "font": {"size": 11}},
+            "title": {"text": time, "font": {"size": 11}},
             "gridcolor": RULE,
             "linecolor": HEAVY_RULE,
             "anchor": "free",

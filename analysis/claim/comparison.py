@@ -1,17 +1,23 @@
 """The comparison sheet: before beside after, under like conditions only, with overlaid traces."""
 
+from collections.abc import Mapping
 from html import escape
 from pathlib import Path
 from typing import Any
 
 from analysis import wording
-from analysis.claim import content
-from analysis.claim.html import colours, rows_of, table_of
+from analysis.claim import content, zoom
+from analysis.claim.chart import ms
+from analysis.claim.html import rows_of, table_of
 from analysis.claim.typeset import Layout, Sheet, breakable, foreign_note, printable, typeset
+from analysis.claim.zoom import FULL_RATE, REDUCED, zoomable
+from analysis.compare import chance
 from analysis.compare_summary import VERDICTS, verdict_why
 from analysis.comparison import NOT_COMPARED, Comparison, Difference, Side
+from analysis.coverage import union
 from analysis.findings import Findings, Rate
 from analysis.overlay import Analysed, drives, like_stretch
+from analysis.plots import Figure
 from analysis.preferences import Preferences
 from analysis.sentences import shown_degrees
 from analysis.shown import Units
@@ -20,6 +26,8 @@ from recorder.recording import short_digest
 
 HEADING = "Air conditioning before and after the repair"
 BUCKETS, CONDITIONS_LISTED = 440, 12
+STILL, ROOM = 300.0, ((300.0, False), (260.0, True), (225.0, True))
+"""Height of a still picture on a screen; on the sheet, with whether the text stands close, where that saves a page."""
 NOT_MATCHED = "humidity, sun and load are not recorded and not matched"
 NOTHING_ALIKE = (
     "No stretch under the conditions in which the fault began was driven again, so no two stretches can be laid over "
@@ -30,15 +38,19 @@ STAMPS = {"repaired_shown": "repaired", "not_repaired": "not repaired", "cannot_
 
 def comparison_sheet(before: Analysed, after: Analysed, comparison: Comparison, chosen: Preferences) -> Sheet:
     """Typeset the comparison; the same findings give the same bytes."""
-    figures: dict[str, str] = {}
+    figures: dict[str, Figure] = {}
     data, foreign = printable(comparison_data(before, after, comparison, chosen.units, figures))
     data["paper"] = chosen.paper
     data["foreign"] = foreign_note(foreign)
-    return typeset("comparison.typ", [Layout(breakable(data), figures)], {})
+    layouts = (
+        Layout(breakable({**data, "close": close}), {file: printed(figure, height) for file, figure in figures.items()})
+        for height, close in ROOM
+    )
+    return typeset("comparison.typ", layouts, {}, least=2)
 
 
 def comparison_data(
-    before: Analysed, after: Analysed, comparison: Comparison, units: Units, figures: dict[str, str]
+    before: Analysed, after: Analysed, comparison: Comparison, units: Units, figures: dict[str, Figure]
 ) -> dict[str, Any]:
     """Everything the sheet shows, as plain text; ``figures`` receives the pictures."""
     sides = (("before", comparison.before), ("after", comparison.after))
@@ -114,16 +126,12 @@ def _sure(comparison: Comparison) -> list[str]:
     lines = [] if told else [f"{spells.says[:1].upper()}{spells.says[1:]}."]
     if spells.p_fell is not None and spells.before.count:
         lines.append(
-            f"So few afterwards at an unchanged rate: {_chance(spells.p_fell)} "
+            f"So few afterwards at an unchanged rate: {chance(spells.p_fell)} "
             "by the exact conditional test, conditions kept apart."
         )
     if spells.needed_s is not None and spells.needed_s > 0.0:
         lines.append(f"{max(spells.needed_s / 60.0, 1.0):.0f} min more without a spell would show it.")
     return lines
-
-
-def _chance(p: float) -> str:
-    return "under 0.1 %" if p < 0.001 else f"{100.0 * p:.2g} %"
 
 
 def _unmeasured(comparison: Comparison, units: Units) -> list[str]:
@@ -183,12 +191,12 @@ def _conditions(comparison: Comparison, units: Units) -> list[list[str]]:
     return rows[:CONDITIONS_LISTED] + ([[f"and {more} more", "", "", ""]] if more > 0 else [])
 
 
-def _figures(before: Analysed, after: Analysed, units: Units, figures: dict[str, str]) -> dict[str, Any]:
+def _figures(before: Analysed, after: Analysed, units: Units, figures: dict[str, Figure]) -> dict[str, Any]:
     alike, whole = like_stretch(before, after, units, BUCKETS), drives(before, after, units, BUCKETS)
     if alike is not None:
-        figures["alike.svg"] = printed(alike.figure, 300.0)
-    figures["drives.svg"] = printed(whole.figure, 300.0)
-    hatched = " Hatched: the fault shows." if whole.figure.lanes else ""
+        figures["alike.svg"] = alike.figure
+    figures["drives.svg"] = whole.figure
+    hatched = " Hatched, on a screen tinted: the fault shows." if whole.figure.lanes else ""
     return {
         "alike": alike is not None,
         "alike_says": shown_degrees(alike.says, units) if alike else NOTHING_ALIKE,
@@ -197,8 +205,8 @@ def _figures(before: Analysed, after: Analysed, units: Units, figures: dict[str,
 
 
 def comparison_html(before: Analysed, after: Analysed, comparison: Comparison, units: Units) -> str:
-    """The same as one HTML file without script: opens from disk, asks for nothing."""
-    figures: dict[str, str] = {}
+    """The same as one HTML file whose traces zoom: opens from disk, asks for nothing."""
+    figures: dict[str, Figure] = {}
     data = comparison_data(before, after, comparison, units, figures)
     page = (Path(__file__).parent / "comparison.html").read_text(encoding="utf-8")
     broken = f'<p class="broken"><strong>NOT INTACT</strong> {escape(data["damage"])}</p>'
@@ -207,10 +215,9 @@ def comparison_html(before: Analysed, after: Analysed, comparison: Comparison, u
         if data["not_intact"]
         else ""
     )
-    alike = f"<figure>{figures['alike.svg']}</figure>" if data["alike"] else ""
+    alike, drives_ = _zoomable(before, after, units, figures)
     parts = {
         "title": escape(data["title"]),
-        "colours": colours(),
         "heading": escape(HEADING),
         "subheading": escape(data["subheading"]),
         "broken": broken,
@@ -224,16 +231,48 @@ def comparison_html(before: Analysed, after: Analysed, comparison: Comparison, u
         "done": rows_of(data["done"]),
         "notes": _items(data["notes"]),
         "alike": f"{alike}<p>{escape(data['alike_says'])}</p>",
-        "drives": f"<figure>{figures['drives.svg']}</figure><p>{escape(data['drives_says'])}</p>",
+        "drives": f"{drives_}<p>{escape(data['drives_says'])}</p>",
         "differences": table_of(DIFFERENCE_HEAD, data["differences"]),
         "spells": table_of(SPELL_HEAD, data["spells"]) + f"<p>{escape(data['spells_note'])}</p>",
         "conditions": table_of(CONDITION_HEAD, data["conditions"]),
         "verify": escape(data["verify"]),
         "digests": table_of(("recording", "digest", "id"), data["digests"]),
+        **zoom.parts(),
     }
     for name, text in parts.items():
         page = page.replace(f"<!--{name}-->", text, 1)
     return page
+
+
+def _zoomable(before: Analysed, after: Analysed, units: Units, figures: Mapping[str, Figure]) -> tuple[str, str]:
+    """The stretch under like conditions with every sample, if there is one, and both drives with their spells."""
+    samples = max(len(case.timeline.t_s) for _, case in (before, after))
+    every = samples <= FULL_RATE
+    stretch = like_stretch(before, after, units, samples)
+    alike = ""
+    if stretch is not None:
+        label = "Traces before and after over a stretch under like conditions"
+        time = "time in the stretch"
+        alike = zoomable("alike", [stretch.figure], printed(figures["alike.svg"], STILL), label, time, every=True)
+    whole = drives(before, after, units, samples if every else REDUCED).figure
+    label = "Traces of both drives, laid over each other from the compressor's first start"
+    time = "time, both laid on the compressor's first start"
+    both = zoomable("drives", [whole], printed(figures["drives.svg"], STILL), label, time, every=every)
+    return alike, both + _spell_buttons(whole)
+
+
+def _spell_buttons(figure: Figure) -> str:
+    """Stretches at fault, each a button that shows it in the trace."""
+    items: list[str] = []
+    for lane in figure.lanes:
+        for start, end in union(lane.spans):
+            margin = max(45.0, 0.6 * (end - start))
+            first, last = ms(max(start - margin, figure.start_s)), ms(min(end + margin, figure.end_s))
+            items.append(
+                f'<button type="button" data-trace="drives" data-start="{first:.0f}" data-end="{last:.0f}">'
+                f"{escape(lane.name)}, {escape(wording.span(start, end))}</button>"
+            )
+    return f'<p class="onscreen">{" ".join(items)}</p>' if items else ""
 
 
 DIFFERENCE_HEAD = ("quantity", "before, u95", "after, u95", "difference, u95", "result", "matched, min:s")

@@ -5,52 +5,35 @@ every sample, and take the overview's place when the view lies inside one. Witho
 stands as a still picture.
 """
 
-import base64
-import gzip
-import json
 from collections.abc import Sequence
 from html import escape
 from pathlib import Path
 
 from analysis import wording
 from analysis.case import Case
-from analysis.claim import content
-from analysis.claim.chart import chart_of, ms, packed
+from analysis.claim import content, zoom
+from analysis.claim.chart import ms
 from analysis.claim.photos import Photo
 from analysis.claim.sheet import figure_note, standing_word, verdict_sentence
+from analysis.claim.zoom import FULL_RATE, REDUCED, zoomable
 from analysis.findings import ABSENT, FAULT_FOUND, PRESENT, UNDECIDED, Episode, Findings
-from analysis.plots import Line, around, chosen, figure_of, strongest
+from analysis.plots import around, chosen, figure_of, strongest
 from analysis.sentences import check_says, episode_says
 from analysis.shown import KPA, Units
-from analysis.strip_chart import BAND, BAND_EDGE, EPISODE, HEAVY_RULE, INK, PAPER, PENS, RULE, printed
+from analysis.strip_chart import printed
 
-HERE = Path(__file__).parent
-PLOTLY = HERE / "vendor" / "plotly-basic.min.js"
-FULL_RATE, REDUCED = 20_000, 2_000
 WINDOW_READINGS = 120_000
 """Readings that all windows together may hold, so that the file stays small."""
-DARK = {
-    PAPER: "#14191f",
-    INK: "#e9e4d6",
-    RULE: "#2c343c",
-    HEAVY_RULE: "#5c6670",
-    BAND: "#26352b",
-    BAND_EDGE: "#5f7a66",
-    EPISODE: "#e08a63",
-    PENS["dash"][0]: "#6fc0c2",
-    PENS["dot"][0]: "#e0b25c",
-}
-"""The paper's colours by night."""
 
 
 def html_of(case: Case, findings: Findings, photos: Sequence[Photo] = (), units: Units = KPA) -> str:
     """Write the report; the same findings give the same bytes."""
-    template = (HERE / "report.html").read_text(encoding="utf-8")
+    template = (Path(__file__).parent / "report.html").read_text(encoding="utf-8")
     parts = {
         "title": escape(f"Report, {_name(findings)}"),
         "heading": _heading(findings, units),
         "answers": _answers(findings, units),
-        "still": _still(case, findings, units),
+        "trace": _trace(case, findings, units),
         "note": escape(figure_note(findings)),
         "episodes": _episodes(case, findings, units),
         "causes": _causes(findings, units),
@@ -67,51 +50,34 @@ def html_of(case: Case, findings: Findings, photos: Sequence[Photo] = (), units:
         "record": _record(findings),
         "verify": escape(content.verify_words(findings)),
         "footer": _footer(findings),
-        "colours": colours(),
-        **_chart(case, findings, units),
+        **zoom.parts(),
     }
     for name, text in parts.items():
         template = template.replace(f"<!--{name}-->", text, 1)
     return template
 
 
-def colours() -> str:
-    """The sheet's colours as properties of the page, by day and by night."""
-    names = {"ink": INK, "paper": PAPER, "rule": HEAVY_RULE, "fine": RULE, "band": BAND, "rust": EPISODE}
-    light = "".join(f"--{name}:{colour};" for name, colour in names.items())
-    dark = "".join(f"--{name}:{DARK[colour]};" for name, colour in names.items())
-    return f":root{{{light}}}@media screen and (prefers-color-scheme: dark){{:root{{{dark}}}}}"
-
-
-def _chart(case: Case, findings: Findings, units: Units) -> dict[str, str]:
-    """The chart's description and its readings, packed; the drawing library, packed."""
+def _trace(case: Case, findings: Findings, units: Units) -> str:
+    """The whole drive, and around the strongest episodes every sample where the whole is too long for that."""
     duration = case.timeline.duration_s
     samples = len(case.timeline.t_s)
-    whole = figure_of(case, findings, "", 0.0, duration, samples if samples <= FULL_RATE else REDUCED, units)
-    lines = [line for strip in whole.strips for line in strip.lines]
-    groups: list[tuple[float, float, list[Line]]] = [(0.0, duration, lines)]
-    room = WINDOW_READINGS if samples > FULL_RATE else 0
+    every = samples <= FULL_RATE
+    whole = figure_of(case, findings, "", 0.0, duration, samples if every else REDUCED, units)
+    traces = sum(len(strip.lines) for strip in whole.strips)
+    views = [whole]
+    room = 0 if every else WINDOW_READINGS
     for episode in strongest(findings, len(findings.episodes)) if room else []:
         start, end = around(episode, duration)
-        if (end - start) / case.timeline.step_s * len(lines) > room:
+        if (end - start) / case.timeline.step_s * traces > room:
             continue
         part = figure_of(case, findings, "", start, end, samples, units)
         own = [line for strip in part.strips for line in strip.lines]
         size = sum(len(line.values) for line in own)
-        if size <= room and len(own) == len(lines):
-            groups.append((start, end, own))
+        if size <= room and len(own) == traces:
+            views.append(part)
             room -= size
-    held = packed([line for _, _, group in groups for line in group])
-    views = [
-        {"start": ms(start), "end": ms(end), "traces": held.traces[i * len(lines) : (i + 1) * len(lines)]}
-        for i, (start, end, _) in enumerate(groups)
-    ]
-    chart = {**chart_of(whole), "views": views, "dark": DARK}
-    return {
-        "chart": json.dumps(chart, separators=(",", ":"), allow_nan=False, ensure_ascii=False).replace("<", "\\u003c"),
-        "readings": held.text,
-        "plotly": base64.b64encode(gzip.compress(PLOTLY.read_bytes(), 9, mtime=0)).decode(),
-    }
+    label = "Traces over the drive; the episodes below say the same in words"
+    return zoomable("trace", views, _still(case, findings, units), label, "time since the first sample", every=every)
 
 
 def _still(case: Case, findings: Findings, units: Units) -> str:
@@ -172,8 +138,9 @@ def _episode(case: Case, findings: Findings, number: int, episode: Episode, unit
     says = content.in_words(episode_says(episode, units), findings)
     what = f"<strong>{escape(wording.title(episode.kind))}</strong>: {escape(says)}"
     return (
-        f'<li id="episode-{number}"><div><button type="button" data-start="{ms(start):.0f}" data-end="{ms(end):.0f}" '
-        f'aria-label="show episode {number}, {escape(when)}, in the trace">{escape(when)}</button> '
+        f'<li id="episode-{number}"><div><button type="button" data-trace="trace" data-start="{ms(start):.0f}" '
+        f'data-end="{ms(end):.0f}" aria-label="show episode {number}, {escape(when)}, in the trace">'
+        f"{escape(when)}</button> "
         f"<span>{what}</span></div></li>"
     )
 

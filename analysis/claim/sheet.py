@@ -42,7 +42,7 @@ def claim_sheet(case: Case, findings: Findings, photos: Sequence[Photo], chosen_
         )
         for whole, part, close in ROOM
     )
-    return typeset("sheet.typ", layouts, pictures)
+    return typeset("sheet.typ", layouts, pictures, least=2)
 
 
 def heading_data(case: Case, findings: Findings, heading: str) -> dict[str, Any]:
@@ -217,8 +217,13 @@ def figure_note(findings: Findings) -> str:
     metering = str(job.get("metering", "")).replace("_", " ")
     about = ", ".join(word for word in (findings.recording.refrigerant, metering) if word)
     shaded = f"Shaded: usual for {about} at this ambient (common practice, no source). " if about else ""
-    hatched = "Hatched, on a screen tinted: episodes, numbered as in the list. " if findings.episodes else ""
-    return f"{shaded}{hatched}Readings that were set aside are drawn but not judged."
+    hatched = (
+        "Under the strips: when the compressor pumped, and the episodes, numbered as in the list; hatched, on a screen "
+        "tinted, unless they fill most of the picture. "
+    )
+    words = "Evaporating, condensing: saturation temperature of the low side, of the high side. "
+    aside = "Readings that were set aside are drawn but not judged."
+    return f"{shaded}{hatched if findings.episodes else ''}{words if findings.recording.refrigerant else ''}{aside}"
 
 
 def _photos(photos: Sequence[Photo]) -> dict[str, Any]:

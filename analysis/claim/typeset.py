@@ -45,7 +45,7 @@ class Layout:
     figures: Mapping[str, str]
 
 
-def typeset(template: str, layouts: Iterable[Layout], pictures: Mapping[str, bytes]) -> Sheet:
+def typeset(template: str, layouts: Iterable[Layout], pictures: Mapping[str, bytes], least: int = 1) -> Sheet:
     """Typeset a template of this folder; of several layouts the first of those with the fewest pages.
 
     Parameters
@@ -54,6 +54,8 @@ def typeset(template: str, layouts: Iterable[Layout], pictures: Mapping[str, byt
         File name of the template.
     layouts : iterable of Layout
         From roomy to tight; what the font cannot print is replaced already in their words (see ``printable``).
+    least : int
+        Pages that no layout can do without: with so few no tighter one is tried.
     pictures : mapping
         JPEG and PNG files by file name.
 
@@ -67,7 +69,7 @@ def typeset(template: str, layouts: Iterable[Layout], pictures: Mapping[str, byt
             made: list[tuple[typst.Compiler, bytes]] = []
             for number, layout in enumerate(layouts):
                 made.append(_laid_out(Path(name) / str(number), template, layout, pictures))
-                if _pages(made[-1][1]) == 1:
+                if _pages(made[-1][1]) <= least:
                     break
             compiler, pdf = min(made, key=lambda one: _pages(one[1]))
             pages = _files(compiler.compile(format="png", ppi=PNG_PPI))

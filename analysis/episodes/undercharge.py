@@ -204,14 +204,14 @@ def _short_cycling(case: Case, stretch: Span) -> _Sign | None:
     if share < LIMITS["short_share"].value / 2.0 or not rapid.any() or ambient < LIMITS["warm_ambient"].value:
         on_s = float(np.median(on[inside]))
         return _Sign(-1.0, Evidence("cycling", f"the compressor runs {on_s:.0f} s a cycle", {}))
-    rate = 60.0 / float(np.mean(period[rapid]))
-    on_s = float(np.median(on[rapid]))
+    rate = 60.0 / float(np.mean(period[inside]))
+    on_s = float(np.median(on[inside]))
     measures = {
-        "per_minute": measured(rate, 0.1 * rate / np.sqrt(rapid.sum())),
+        "per_minute": measured(rate, 0.1 * rate / np.sqrt(inside.sum())),
         "on_s": measured(on_s, 0.1),
         "ambient_degc": measured(ambient, case.u_air_k("ambient")),
     }
-    says = f"{rate:.0f} short cycles a minute, on for {on_s:.0f} s, at {ambient:.0f} degC ambient"
+    says = f"{rate:.0f} cycles a minute, mostly short, on for {on_s:.0f} s, at {ambient:.0f} degC ambient"
     t = case.timeline.t_s
     shown = np.zeros(len(t), np.bool_)
     for first, last in spans_of(rapid):

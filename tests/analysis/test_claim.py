@@ -173,7 +173,7 @@ def test_corrections_after_sealing_are_told_with_their_digest(tmp_path: Path):
     chain = copy / "amendments.jsonl"
     chain.write_text(chain.read_text() * 2, encoding="utf-8")
     broken = tmp_path / "broken.zip"
-    broken.write_bytes(bundle_of(copy, {}))
+    broken.write_bytes(bundle_of({"recording": copy}, {}))
     assert check_bundle(broken).damage == ("recording: amendments.jsonl line 2 does not follow line 1",)
 
 
@@ -343,6 +343,32 @@ def test_every_sample_gets_one_customer_page_and_a_sheet(samples: dict[str, Reco
         case, findings = diagnosed(samples[name])
         assert len(customer_page(case, findings, Preferences()).pages) == 1, name
         assert 2 <= len(claim_sheet(case, findings, (), Preferences()).pages) <= 6, name
+
+
+@pytest.mark.debian("pdftotext")
+@pytest.mark.parametrize("paper", ["a4", "us-letter"])
+def test_the_signature_shares_its_page_with_what_it_signs(paper: str, samples: dict[str, Recording], tmp_path: Path):
+    """In the sheet whose signature once stood alone on a fourth page; cautions and sensors stand over it."""
+    case, findings = diagnosed(samples["sample10"])
+    sheet = claim_sheet(case, findings, (), Preferences(paper=paper))
+    pdf = tmp_path / "sheet.pdf"
+    pdf.write_bytes(sheet.pdf)
+    last = {word for *_, word in page_words(pdf)[-1]}
+    assert len(sheet.pages) == 3
+    assert {"Sensors", "Cautions", "Signature"} <= last
+
+
+def test_a_fault_throughout_asks_for_no_driving_to_exclude_it(samples: dict[str, Recording]):
+    _, findings = diagnosed(samples["sample05"])
+    lines = content.coverage_lines(findings, PSI)
+    assert lines[-1] == "After the repair a drive like this one shows whether it is gone."
+
+
+def test_what_is_proven_is_told_by_its_fact_and_the_part_that_is_not_is_named(samples: dict[str, Recording]):
+    _, findings = diagnosed(samples["sample10"])
+    proven, part, *_ = content.how_sure(findings, PSI)
+    assert proven == "Proven: no supply reached the clutch. That leaves no other reading."
+    assert part.startswith("Not shown is which of these is behind it: clutch relay; fuse; wiring or plug;")
 
 
 def test_the_charge_is_told_with_its_uncertainty(demo: tuple[Case, Findings]):

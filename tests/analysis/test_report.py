@@ -92,12 +92,12 @@ def test_a_working_day_stays_small_and_keeps_every_sample_around_the_episodes(tm
     case, findings = diagnosed(open_recording(long_recording(tmp_path, 8.0, 10.0)))
     html = html_of(case, findings)
     assert len(html.encode()) < LARGEST_BYTES
-    chart = json.loads(held(html, "chart"))
+    chart = json.loads(held(html, "trace-chart"))
     overview, *windows = chart["views"]
     assert windows
     name = next(i for i, trace in enumerate(chart["data"]) if trace["name"].startswith("high side"))
     first = windows[0]["traces"]
-    values = unpacked(held(html, "readings"), first)[name]
+    values = unpacked(held(html, "trace-readings"), first)[name]
     start = (first[name]["x0"] - 946_684_800_000.0) / 1000.0
     at = case.timeline.index(start)
     true = case.timeline.grid("high_side")
@@ -118,9 +118,9 @@ def test_a_one_sample_spike_stays_in_the_overview_of_a_long_drive(tmp_path: Path
     stream = replace(stream, data=data.with_columns(liquid_line=values))
     case, findings = diagnosed(replace(recording, streams=(stream,)))
     html = html_of(case, findings)
-    chart = json.loads(held(html, "chart"))
+    chart = json.loads(held(html, "trace-chart"))
     name = next(i for i, trace in enumerate(chart["data"]) if trace["name"].startswith("liquid line"))
-    shown = unpacked(held(html, "readings"), chart["views"][0]["traces"])[name]
+    shown = unpacked(held(html, "trace-readings"), chart["views"][0]["traces"])[name]
     assert np.nanmax(shown) == pytest.approx(199.0, abs=0.1)
 
 
@@ -181,7 +181,7 @@ def test_a_real_browser_draws_the_trace_and_jumps_to_an_episode(report: Path, wi
         paper = page.evaluate("document.getElementById('trace').layout.paper_bgcolor")
         assert paper == {"light": "#fcfaf3", "dark": "#14191f"}[scheme]
         page.emulate_media(media="print")
-        assert page.locator("#still").is_visible()
+        assert page.locator("#trace-still").is_visible()
         assert not page.locator("#trace").is_visible()
         assert errors == []
         assert [url for url in requests if not url.startswith(("file:", "data:", "blob:"))] == []
@@ -196,7 +196,7 @@ def test_without_script_the_trace_is_still_there(report: Path):
         browser = player.chromium.launch(executable_path="/usr/bin/chromium", args=BROWSER)
         page = browser.new_context(java_script_enabled=False).new_page()
         page.goto(report.as_uri())
-        assert page.locator("#still svg").is_visible()
+        assert page.locator("#trace-still svg").is_visible()
         browser.close()
 
 

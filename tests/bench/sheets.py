@@ -68,8 +68,9 @@ def main() -> None:
     import typst
 
     from analysis.claim.customer import customer_page
-    from analysis.claim.html import PLOTLY, html_of
+    from analysis.claim.html import html_of
     from analysis.claim.sheet import claim_sheet
+    from analysis.claim.zoom import PLOTLY
     from analysis.diagnose import diagnose_timeline
     from analysis.preferences import Preferences
     from analysis.timeline import timeline_of

@@ -19,19 +19,19 @@ MADE = {"findings.json": b"{}\n", "claim-sheet.pdf": b"%PDF-1.4 nothing"}
 def bundle(tmp_path: Path) -> Path:
     """The demo recording with two small files, bundled."""
     path = tmp_path / "bundle.zip"
-    path.write_bytes(bundle_of(BEFORE, MADE))
+    path.write_bytes(bundle_of({"recording": BEFORE}, MADE))
     return path
 
 
 def test_an_intact_bundle_tells_both_digests(bundle: Path):
     found = check_bundle(bundle)
     assert found.damage == ()
-    assert found.recording_digest == check_seal(BEFORE)[0]
+    assert found.recording_digests["recording"] == check_seal(BEFORE)[0]
     assert found.digest is not None
 
 
 def test_the_same_files_give_the_same_bytes(bundle: Path):
-    assert bundle_of(BEFORE, MADE) == bundle.read_bytes()
+    assert bundle_of({"recording": BEFORE}, MADE) == bundle.read_bytes()
 
 
 def rewritten(bundle: Path, change: dict[str, bytes | None]) -> Path:
