@@ -26,6 +26,7 @@ LIMITS = limit_table(
     Limit("even_road", 8.0, "km/h", PRACTICE),
     Limit("climb_in_calm", 7.0, "K", "a fan's own stages move it by less; " + PRACTICE),
     Limit("starved_below", 10.0, "K", "evaporating under its usual: a frozen or narrow place; " + PRACTICE),
+    Limit("starved_within", 150.0, "s", "before the climb; " + PRACTICE),
     Limit("flow_back", 4.0, "K", "evaporating above its usual, and its fall during the climb; " + PRACTICE),
     Limit("sharp_within", 60.0, "s", "heat that is not carried away shows within a minute or two; " + PRACTICE),
     Limit("settled_in", 20.0, "s", PRACTICE),
@@ -48,8 +49,10 @@ def at_idle(case: Case, seen: Floats) -> Mask:
     """
     high = seen > LIMITS["standing_level"].value if not case.lacks("ambient") else True
     for_long = _lowest(case, idling(case).astype(float), LIMITS["idle_for"].value) > 0.5
-    climbed = seen - _lowest(case, seen, LIMITS["climb_within"].value) > LIMITS["climb_at_idle"].value
-    return for_long & high & climbed & _past_pull_down(case) & (case.since_start() > LIMITS["settled_in"].value)
+    settled = case.settled(LIMITS["settled_in"].value)
+    lowest = _lowest(case, np.where(settled, seen, np.inf), LIMITS["climb_within"].value)
+    climbed = settled & (seen > lowest + LIMITS["climb_at_idle"].value)
+    return for_long & high & climbed & _past_pull_down(case)
 
 
 def _past_pull_down(case: Case) -> Mask:
@@ -85,7 +88,7 @@ def sharp(case: Case, seen: Floats, first: int, last: int) -> tuple[int, int] | 
     within = max(round(LIMITS["sharp_within"].value / case.timeline.step_s), 1)
     start = max(first - within, 0)
     part = seen[start : last + 1]
-    settled = (case.since_start() > LIMITS["settled_in"].value)[start : last + 1]
+    settled = case.settled(LIMITS["settled_in"].value)[start : last + 1]
     lowest = _lowest(case, np.where(settled, part, np.inf), LIMITS["sharp_within"].value)
     far = np.flatnonzero(settled & (part - lowest > LIMITS["sharp"].value))
     far = far[far >= first - start]
@@ -112,7 +115,7 @@ def _recovers(case: Case, first: int, last: int) -> bool:
         return False
     pumping = case.running.pumping
     usual = float(np.median(te[pumping]))
-    start = max(first - round(LIMITS["sharp_within"].value / case.timeline.step_s), 0)
+    start = max(first - round(LIMITS["starved_within"].value / case.timeline.step_s), 0)
     before = te[start : first + 1][pumping[start : first + 1]]
     starved = len(before) > 0 and float(before.min()) < usual - LIMITS["starved_below"].value
     fell = float(te[first] - te[last])

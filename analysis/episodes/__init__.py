@@ -60,7 +60,8 @@ def examine(case: Case) -> tuple[tuple[Episode, ...], tuple[Check, ...]]:
         known[detector.KIND] = detector
     episodes: list[Episode] = []
     checks: list[Check] = []
-    faulty = _faulty_stretches(case, known.get("sensor_fault"))
+    readings = known["sensor_fault"].detect(case) if "sensor_fault" in known else Detection(UNDECIDED, "not examined")
+    faulty = _faulty_stretches(case, readings)
     for kind in KINDS:
         detector = known.get(kind)
         if detector is None:
@@ -71,20 +72,17 @@ def examine(case: Case) -> tuple[tuple[Episode, ...], tuple[Check, ...]]:
             why = "missing: " + ", ".join(need.replace("_", " ") for need in missing)
             checks.append(Check(kind, UNDECIDED, why, missing))
             continue
-        found = _without_faulty(detector.detect(case), faulty)
+        found = readings if kind == "sensor_fault" else _without_faulty(detector.detect(case), faulty)
         episodes.extend(found.episodes)
         checks.append(Check(kind, found.state, found.why, found.missing, found.suspected, found.evidence))
     return tuple(sorted(episodes, key=lambda episode: (episode.start_s, episode.kind))), tuple(checks)
 
 
-def _faulty_stretches(case: Case, detector: Detector | None) -> list[tuple[float, float]]:
+def _faulty_stretches(case: Case, readings: Detection) -> list[tuple[float, float]]:
     """Where a pressure reads what cannot be right for a while: nothing that comes and goes is judged by it there."""
-    if detector is None:
-        return []
     pressures = {place: case.timeline.signal(place) for place in ("low_side", "high_side")}
     channels = {signal.channel.id for signal in pressures.values() if signal is not None}
-    told = detector.detect(case).episodes
-    return [(e.start_s, e.end_s) for e in told if e.channel in channels and not e.permanent]
+    return [(e.start_s, e.end_s) for e in readings.episodes if e.channel in channels and not e.permanent]
 
 
 def _without_faulty(found: Detection, faulty: list[tuple[float, float]]) -> Detection:
@@ -95,7 +93,7 @@ def _without_faulty(found: Detection, faulty: list[tuple[float, float]]) -> Dete
 
     kept = tuple(
         e for e in found.episodes
-        if e.kind == "sensor_fault" or e.permanent or shared(e) <= 0.5 * (e.end_s - e.start_s)
+        if e.permanent or shared(e) <= 0.5 * (e.end_s - e.start_s)
     )  # fmt: skip
     if len(kept) == len(found.episodes):
         return found

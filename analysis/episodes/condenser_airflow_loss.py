@@ -98,7 +98,7 @@ def detect(case: Case) -> Detection:
         within = top + min(u_top, 3.0) < LIMITS["rise"].value or usual < LIMITS["level"].value
         return Detection(ABSENT if within else UNDECIDED, why, evidence=evidence)
     spans = _apart(case, seen, baseline, spans)
-    slow = [span for span in spans if not sudden(case, seen, span)]
+    slow = _slow(case, seen, spans)
     if len(slow) == len(spans):
         why = "condensing climbed slowly above its own baseline: load, engine speed, charge or air do that too"
         return Detection(UNDECIDED, why, suspected=True)
@@ -108,6 +108,25 @@ def detect(case: Case) -> Detection:
         f"{'once' if len(episodes) == 1 else f'{len(episodes)} times'} condensing climbed away from its own baseline",
         episodes,
     )
+
+
+def _slow(case: Case, seen: Floats, spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Stretches without a sudden climb; one that stands high from a start on goes on with a loss that the stop hid."""
+    slow: list[tuple[int, int]] = []
+    lost: tuple[int, int] | None = None
+    near = LIMITS["onset_search"].value
+    starts = np.array([run.start_s for run in case.running.runs])
+    ends = np.array([run.end_s for run in case.running.runs])
+    t = case.timeline.t_s
+    for first, last in spans:
+        run = int(np.searchsorted(starts, t[first], side="right")) - 1
+        from_the_start = run > 0 and t[first] - starts[run] < LIMITS["sharp_within"].value
+        goes_on = lost is not None and from_the_start and abs(t[lost[1]] - ends[run - 1]) < near
+        if goes_on or sudden(case, seen, (first, last)):
+            lost = (first, last)
+        else:
+            slow.append((first, last))
+    return slow
 
 
 def _over(case: Case) -> Floats | None:

@@ -113,6 +113,21 @@ def test_a_loss_that_a_short_move_interrupts_is_one_episode(leave_out: tuple[str
     assert episodes[0][1] == pytest.approx(522.0, abs=15.0)
 
 
+def test_a_loss_goes_on_after_a_stop_though_nothing_climbs_any_more():
+    car = Car()
+    car.over = toward(car.t, np.where(car.at(400, 520), 46.0, 14.0), 25.0)
+    car.over[car.at(520, 800)] = 38.0
+    car.on &= ~car.at(520, 600)
+    hidden = found(
+        car.findings(marks=[{"time_s": 520.0, "kind": "ac_off"}, {"time_s": 600.0, "kind": "ac_on"}]), AIRFLOW
+    )
+    assert hidden[0][0] == pytest.approx(400.0, abs=10.0)
+    assert hidden[-1][1] == pytest.approx(800.0, abs=15.0)
+    alone = Car()
+    alone.over[alone.at(20, 300)] = 38.0
+    assert found(alone.findings(), AIRFLOW) == []
+
+
 def test_coming_to_a_halt_and_speeding_off_are_no_loss_of_air():
     car = Car()
     drives = np.zeros(len(car.t), bool)
