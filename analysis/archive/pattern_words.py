@@ -123,7 +123,10 @@ def basis(patterns: Patterns) -> list[str]:
             "cannot be told apart by vehicle: left out. The job sheet can be corrected after sealing."
         )
     if patterns.unreadable:
-        told.append(f"{wording.count(patterns.unreadable, 'recording')} could not be analysed or was left out.")
+        told.append(
+            f"{wording.count(patterns.unreadable, 'recording')} left out: not to be analysed, still being recorded, "
+            "or a second copy."
+        )
     unstated = [f"{FACTORS[name]} of {n}" for name, n in patterns.unstated.items() if n]
     if unstated:
         told.append(f"Not stated or not recorded: {', '.join(unstated)}.")
