@@ -94,7 +94,7 @@ def bands(factor: str, units: Units = KPA) -> list[str]:
 def edge(factor: str, value: float, units: Units = KPA) -> str:
     """An edge of a band with its unit."""
     if factor == "ambient_degc":
-        return f"{units.level(value, 'degC')} {units.symbol('degC')}"
+        return f"{units.level(value, 'degC')}\N{NO-BREAK SPACE}{units.symbol('degC')}"
     return f"{value:,.0f},km".replace(",", "\N{NO-BREAK SPACE}")
 
 
