@@ -43,7 +43,7 @@ def open_recording(
     >>> drive.findings.verdict
     'fault_found'
     >>> drive.episodes[0]
-    Episode(condenser loses its airflow, 9:44–10:16, severity 0.78)
+    Episode(condenser loses its airflow, 9:4...–10:..., severity 0...)
     """
     from analysis.notebook.opened import opened_recording
 

@@ -94,7 +94,7 @@ def bands(factor: str, units: Units = KPA) -> list[str]:
 def edge(factor: str, value: float, units: Units = KPA) -> str:
     """An edge of a band with its unit."""
     if factor == "ambient_degc":
-        return f"{units.level(value, 'degC')} {units.symbol('degC')}"
+        return f"{units.level(value, 'degC')}\N{NO-BREAK SPACE}{units.symbol('degC')}"
     return f"{value:,.0f},km".replace(",", "\N{NO-BREAK SPACE}")
 
 
@@ -123,7 +123,10 @@ def basis(patterns: Patterns) -> list[str]:
             "cannot be told apart by vehicle: left out. The job sheet can be corrected after sealing."
         )
     if patterns.unreadable:
-        told.append(f"{wording.count(patterns.unreadable, 'recording')} could not be analysed or was left out.")
+        told.append(
+            f"{wording.count(patterns.unreadable, 'recording')} left out: not to be analysed, still being recorded, "
+            "or a second copy."
+        )
     unstated = [f"{FACTORS[name]} of {n}" for name, n in patterns.unstated.items() if n]
     if unstated:
         told.append(f"Not stated or not recorded: {', '.join(unstated)}.")

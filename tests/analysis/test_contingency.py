@@ -93,6 +93,10 @@ def test_a_trend_with_many_cases_is_drawn_and_agrees_with_the_large_sample_test(
     assert got.p == pytest.approx(expected, abs=4 * math.sqrt(expected / 100_000) + 1e-3)
     assert got.rises
     assert trend(having, at_risk).p == got.p, "the same every time"
+    steep = trend([100, 160, 220, 280], at_risk)
+    assert steep.p <= 1e-6, "more is drawn where hardly a draw is as extreme"
+    assert steep.least_p == 0.0
+    assert trend([0, 600, 0], [0, 1000, 0]).least_p == 1.0, "one band alone shows no trend, however many there are"
 
 
 @given(st.lists(st.integers(0, 30), min_size=3, max_size=4))

@@ -50,13 +50,15 @@ def drive() -> OpenedRecording:
 
 @pytest.mark.parametrize("module", WITH_EXAMPLES)
 def test_the_examples_in_the_docstrings_give_what_they_say(module: str):
-    done = doctest.testmod(importlib.import_module(module))
+    """What a better detector may shift by a digit is left out by dots."""
+    done = doctest.testmod(importlib.import_module(module), optionflags=doctest.ELLIPSIS)
     assert done.attempted > 0
     assert done.failed == 0
 
 
 def test_the_examples_of_the_readme_give_what_they_say():
-    assert doctest.testfile(str(ROOT / "README.md"), module_relative=False).failed == 0
+    done = doctest.testfile(str(ROOT / "README.md"), module_relative=False, optionflags=doctest.ELLIPSIS)
+    assert done.failed == 0
 
 
 def test_importing_the_package_loads_neither_numpy_nor_polars_nor_the_command():

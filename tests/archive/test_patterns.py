@@ -192,9 +192,9 @@ def test_bands_of_the_air_come_in_the_readers_unit():
     ]  # fmt: skip
     (one,) = of(table_of(rows), "undercharge", "ambient_degc")
     assert said(one).goes_with == "commoner with warmer ambient air"
-    assert said(one).odds.endswith(", 25 °C and above against below")
-    assert said(one, PSI).odds.endswith(", 77 °F and above against below")
-    assert [share.name for share in said(one, PSI).shares] == [
+    assert said(one).odds.endswith(", 25\N{NO-BREAK SPACE}°C and above against below")
+    assert said(one, PSI).odds.endswith(", 77\N{NO-BREAK SPACE}°F and above against below")
+    assert [share.name.replace("\N{NO-BREAK SPACE}", " ") for share in said(one, PSI).shares] == [
         "under 59 °F",
         "59 °F to 77 °F",
         "77 °F to 95 °F",

@@ -269,7 +269,8 @@ def test_a_guided_test_is_begun_confirmed_and_seen_on_both_pages(browser: Browse
     phone.page.get_by_role("button", name="Confirm").click()
     expect(desk.page.locator("#guided .do")).to_have_text("Idle for three minutes.")
     expect(desk.page.locator("#guided progress")).to_be_visible()
-    expect(desk.page.locator("#marked")).to_contain_text("ac on: idle test")
+    # A note where the replay, which waits for nobody, had it on before the test began.
+    expect(desk.page.locator("#marked")).to_contain_text(re.compile("(ac on|note): idle test"))
     phone.page.get_by_role("button", name="Leave the test").click()
     expect(desk.page.locator("#guided")).to_be_hidden()
     for one in (desk, phone):

@@ -73,9 +73,9 @@ def test_what_stands_out_is_shown_with_its_shares_in_the_readers_units_and_escap
     assert f"commoner with model {EVIL}" in unescape(text)
     assert "commoner with higher odometer" in text
     assert "A pattern is no cause." in text
-    assert "25 °C" in text
-    assert "25 °C" not in text_of(served, Cookie="units=psi")
-    assert "77 °F" in text_of(served, Cookie="units=psi")
+    assert "25\N{NO-BREAK SPACE}°C" in text
+    assert "25\N{NO-BREAK SPACE}°C" not in text_of(served, Cookie="units=psi")
+    assert "77\N{NO-BREAK SPACE}°F" in text_of(served, Cookie="units=psi")
 
 
 def test_a_table_that_cannot_be_read_is_as_good_as_none(served: Served):

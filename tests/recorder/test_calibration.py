@@ -12,7 +12,8 @@ from click.testing import CliRunner, Result
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.commands import opened, warmspell
+from analysis.commands import warmspell
+from analysis.opening import opened
 from recorder.calibration import Component, calibration_from, combined, line_through, mean_of, rectangular
 from recorder.calibration_file import calibrated_channel, known_from, read_calibrations
 from recorder.errors import InputError
