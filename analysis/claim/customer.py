@@ -139,8 +139,9 @@ def _when(case: Case, findings: Findings) -> str:
     about = findings.recording
     minutes = wording.count(max(round(about.duration_s / 60.0), 1), "minute")
     started = datetime.fromtimestamp(case.timeline.started_utc_ns / 1e9, UTC)
-    day = f"Recorded on {started.day} {MONTHS[started.month - 1]} {started.year}" if about.started_at else "Recorded"
-    return f"{day}, {minutes} long" + (f" ({about.origin})" if about.origin else "")
+    day = f"Recorded on {started.day} {MONTHS[started.month - 1]} {started.year}, {minutes} long"
+    told = day if about.started_at else f"A recording of {minutes}"
+    return told + (f" ({about.origin})" if about.origin else "")
 
 
 def _unmeasured(findings: Findings) -> str:

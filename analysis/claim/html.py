@@ -14,7 +14,7 @@ from analysis.case import Case
 from analysis.claim import content, zoom
 from analysis.claim.chart import ms
 from analysis.claim.photos import Photo
-from analysis.claim.sheet import figure_note, standing_word, verdict_sentence
+from analysis.claim.sheet import figure_note, heading_data, standing_word, verdict_sentence
 from analysis.claim.zoom import FULL_RATE, REDUCED, zoomable
 from analysis.findings import ABSENT, FAULT_FOUND, PRESENT, UNDECIDED, Episode, Findings
 from analysis.plots import around, chosen, figure_of, strongest
@@ -31,7 +31,7 @@ def html_of(case: Case, findings: Findings, photos: Sequence[Photo] = (), units:
     template = (Path(__file__).parent / "report.html").read_text(encoding="utf-8")
     parts = {
         "title": escape(f"Report, {_name(findings)}"),
-        "heading": _heading(findings, units),
+        "heading": _heading(case, findings, units),
         "answers": _answers(findings, units),
         "trace": _trace(case, findings, units),
         "note": escape(figure_note(findings)),
@@ -91,10 +91,11 @@ def _name(findings: Findings) -> str:
     """What a reader calls the recording: the vehicle and the day, else its folder."""
     job, about = findings.job_sheet, findings.recording
     vehicle = job.get("vehicle") or job.get("name")
-    return f"{vehicle}, {(about.started_at or 'date not stated')[:10]}" if vehicle else about.name
+    day = about.started_at[:10] if about.started_at else "date not stated"
+    return f"{vehicle}, {day}" if vehicle else about.name
 
 
-def _heading(findings: Findings, units: Units) -> str:
+def _heading(case: Case, findings: Findings, units: Units) -> str:
     about = findings.recording
     job = findings.job_sheet
     who = " · ".join(escape(str(job[key])) for key in ("vehicle", "plate", "customer") if job.get(key))
@@ -105,8 +106,8 @@ def _heading(findings: Findings, units: Units) -> str:
     complaint = f"<p>Complaint: {escape(str(job['complaint']))}</p>" if job.get("complaint") else ""
     fault = " fault" if findings.verdict == FAULT_FOUND else ""
     return (
-        f"<h1>{escape(_name(findings))}</h1><p>{who}</p><p>recorded {escape(about.started_at or '(date not stated)')}, "
-        f"{wording.lasting(about.duration_s)} long{' · ' + escape(about.origin) if about.origin else ''}</p>"
+        f"<h1>{escape(_name(findings))}</h1><p>{who}</p>"
+        f"<p>{escape(heading_data(case, findings, '')['subheading'])}</p>"
         f"{complaint}{broken}"
         f'<p class="verdict{fault}"><span class="stamp">{escape(standing_word(findings))}</span> '
         f"<strong>{escape(verdict_sentence(findings, units))}</strong></p>"

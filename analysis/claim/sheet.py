@@ -15,9 +15,12 @@ from analysis.preferences import Preferences
 from analysis.sentences import episode_says
 from analysis.shown import KPA, Units
 from analysis.strip_chart import printed
+from analysis.timeline import Span
 
 EPISODES_LISTED = 40
 WINDOWS, MOSTLY = 2, 0.6
+CROWDED, CYCLES = 40, 16
+"""From how many runs on some cycles are drawn by themselves, and how many."""
 OVERVIEW = "overview.svg"
 ROOM = ((268.0, 300.0, False), (250.0, 245.0, False), (235.0, 225.0, True))
 """Height of the overview and of a window, and whether the text stands close; the tighter where they save a page."""
@@ -191,6 +194,11 @@ def _figures(case: Case, findings: Findings, units: Units, figures: dict[str, Fi
         which = findings.episodes.index(episode) + 1
         span = wording.span(episode.start_s, episode.end_s)
         windows.append({"title": f"No. {which}: {wording.title(episode.kind)}, {span}", "file": file})
+    closely = None if shown else closely_of(case, findings)
+    if closely is not None:
+        figure = figure_of(case, findings, "", *closely, PRINT_BUCKETS, units)
+        figures["window1.svg"] = chosen(figure, kinds, 5)
+        windows.append({"title": f"A part of it closely, {wording.span(*closely)}", "file": "window1.svg"})
     lines = [f"{wording.span(e.start_s, e.end_s)} {wording.title(e.kind)}" for e in findings.episodes]
     return {
         "windows": windows,
@@ -209,6 +217,18 @@ def windows_of(findings: Findings, duration_s: float) -> list[Episode]:
         if not episode.permanent and not any(alike):
             kept.append(episode)
     return sorted(kept[:WINDOWS], key=lambda e: e.start_s)
+
+
+def closely_of(case: Case, findings: Findings) -> Span | None:
+    """Some cycles out of the middle of a fault throughout, where the picture of the whole drive cannot show one."""
+    throughout = next((e for e in findings.episodes if e.permanent and e.kind != "sensor_fault"), None)
+    if throughout is None:
+        return None
+    starts = [r.start_s for r in case.running.runs if throughout.start_s <= r.start_s <= throughout.end_s]
+    if len(starts) < CROWDED:
+        return None
+    middle = len(starts) // 2
+    return starts[middle - CYCLES // 2], starts[middle + CYCLES // 2]
 
 
 def figure_note(findings: Findings) -> str:

@@ -54,10 +54,10 @@ def typeset(template: str, layouts: Iterable[Layout], pictures: Mapping[str, byt
         File name of the template.
     layouts : iterable of Layout
         From roomy to tight; what the font cannot print is replaced already in their words (see ``printable``).
-    least : int
-        Pages that no layout can do without: with so few no tighter one is tried.
     pictures : mapping
         JPEG and PNG files by file name.
+    least : int
+        Pages that no layout can do without: with so few no tighter one is tried.
 
     Raises
     ------

@@ -16,7 +16,7 @@ from analysis.case import Case
 from analysis.causes import cause_modules
 from analysis.claim import content, write_comparison, write_report
 from analysis.claim.customer import PLAIN, customer_page
-from analysis.claim.sheet import claim_sheet
+from analysis.claim.sheet import claim_sheet, closely_of
 from analysis.diagnose import diagnose_timeline
 from analysis.findings import KINDS, NO_FAULT_SEEN, Episode, Evidence, Findings
 from analysis.preferences import Preferences
@@ -356,6 +356,15 @@ def test_the_signature_shares_its_page_with_what_it_signs(paper: str, samples: d
     last = {word for *_, word in page_words(pdf)[-1]}
     assert len(sheet.pages) == 3
     assert {"Sensors", "Cautions", "Signature"} <= last
+
+
+def test_cycles_that_the_whole_drive_cannot_show_are_drawn_closely(samples: dict[str, Recording]):
+    case, findings = diagnosed(samples["sample13"])
+    span = closely_of(case, findings)
+    assert span is not None
+    runs = [run for run in case.running.runs if span[0] <= run.start_s < span[1]]
+    assert len(runs) == 16
+    assert closely_of(*diagnosed(samples["sample05"])) is None  # throughout, but one run
 
 
 def test_a_fault_throughout_asks_for_no_driving_to_exclude_it(samples: dict[str, Recording]):

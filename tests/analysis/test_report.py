@@ -200,6 +200,13 @@ def test_without_script_the_trace_is_still_there(report: Path):
         browser.close()
 
 
+def test_a_date_that_was_not_stated_is_said_in_whole_words(samples: dict):
+    case, findings = diagnosed(samples["sample10"])
+    html = html_of(case, findings)
+    assert "<h1>sample10, date not stated</h1>" in html
+    assert "<p>date not stated, 46 min long · imported from sample10.csv</p>" in html
+
+
 @pytest.mark.debian("chromium", "pdftotext")
 def test_a_damaged_recording_prints_not_intact_on_every_page_of_the_html(tmp_path: Path):
     from playwright.sync_api import sync_playwright
