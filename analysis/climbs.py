@@ -9,7 +9,7 @@ import numpy as np
 from analysis.case import Case
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, held
-from analysis.stretches import lowest_before
+from analysis.stretches import lowest_before, usual_level
 from analysis.timeline import Floats
 
 LIMITS = limit_table(
@@ -85,7 +85,7 @@ def sharp(case: Case, seen: Floats, first: int, last: int) -> tuple[int, int] | 
     within = max(round(LIMITS["sharp_within"].value / case.timeline.step_s), 1)
     start = max(first - within, 0)
     part = seen[start : last + 1]
-    settled = (case.since_start() > LIMITS["settled_in"].value)[start : last + 1]
+    settled = case.since_start()[start : last + 1] > LIMITS["settled_in"].value
     lowest = _lowest(case, np.where(settled, part, np.inf), LIMITS["sharp_within"].value)
     far = np.flatnonzero(settled & (part - lowest > LIMITS["sharp"].value))
     far = far[far >= first - start]
@@ -111,7 +111,7 @@ def _recovers(case: Case, first: int, last: int) -> bool:
     if te is None:
         return False
     pumping = case.running.pumping
-    usual = float(np.median(te[pumping]))
+    usual = usual_level(te[pumping])
     start = max(first - round(LIMITS["sharp_within"].value / case.timeline.step_s), 0)
     before = te[start : first + 1][pumping[start : first + 1]]
     starved = len(before) > 0 and float(before.min()) < usual - LIMITS["starved_below"].value
