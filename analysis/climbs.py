@@ -9,7 +9,7 @@ import numpy as np
 from analysis.case import Case
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, held
-from analysis.stretches import lowest_before
+from analysis.stretches import lowest_before, median_of, thinned
 from analysis.timeline import Floats
 
 LIMITS = limit_table(
@@ -29,6 +29,7 @@ LIMITS = limit_table(
     Limit("starved_within", 150.0, "s", "before the climb; " + PRACTICE),
     Limit("flow_back", 4.0, "K", "evaporating above its usual, and its fall during the climb; " + PRACTICE),
     Limit("sharp_within", 60.0, "s", "heat that is not carried away shows within a minute or two; " + PRACTICE),
+    Limit("told_by", 0.5, "s", "of windows of most of a minute; " + PRACTICE),
     Limit("settled_in", 20.0, "s", PRACTICE),
     Limit("slow", 15.0, "km/h", PRACTICE),
 )
@@ -114,7 +115,7 @@ def _recovers(case: Case, first: int, last: int) -> bool:
     if te is None:
         return False
     pumping = case.running.pumping
-    usual = float(np.median(te[pumping]))
+    usual = median_of(te[thinned(np.flatnonzero(pumping))])
     start = max(first - round(LIMITS["starved_within"].value / case.timeline.step_s), 0)
     before = te[start : first + 1][pumping[start : first + 1]]
     starved = len(before) > 0 and float(before.min()) < usual - LIMITS["starved_below"].value
@@ -123,4 +124,9 @@ def _recovers(case: Case, first: int, last: int) -> bool:
 
 
 def _lowest(case: Case, values: Floats, within_s: float) -> Floats:
-    return lowest_before(values, max(round(within_s / case.timeline.step_s), 1))
+    """Lowest within so many seconds before, told by half seconds."""
+    block = max(round(LIMITS["told_by"].value / case.timeline.step_s), 1)
+    padded = np.pad(values, (0, -len(values) % block), mode="edge") if len(values) else values
+    lowest = padded.reshape(-1, block).min(axis=1)
+    before = lowest_before(lowest, max(round(within_s / (block * case.timeline.step_s)), 1))
+    return np.repeat(before, block)[: len(values)]

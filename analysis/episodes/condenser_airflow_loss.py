@@ -17,7 +17,7 @@ from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, held
 from analysis.soak import excess_over_saturation
-from analysis.stretches import last_where, spans_of
+from analysis.stretches import Indices, edges_of, last_where, spans_of
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
 
@@ -245,38 +245,62 @@ def _baseline(case: Case, seen: Floats, pumping: Mask) -> Floats:
 def _grown(case: Case, cores: list[tuple[int, int]], rise: Floats) -> list[tuple[int, int]]:
     """Each core with what stands above a share of its own rise around it; cores of one loss become one."""
     grown: list[tuple[int, int]] = []
-    reach = round(LIMITS["sharp_within"].value / case.timeline.step_s)
+    reach, idle = round(LIMITS["sharp_within"].value / case.timeline.step_s), idling(case)
     speed = case.timeline.grid("vehicle_speed")
     # At road speed ram air serves the condenser, whatever its fan does.
     served = case.running.pumping & (True if speed is None else held(speed) < LIMITS["ram_air"].value)
-    for core in _merged(case, cores, rise):
+    for core in _merged(case, cores, rise, idle):
         if grown and core[1] <= grown[-1][1]:
             continue
         share = LIMITS["still_share"].value * float(rise[core[0] : core[1] + 1].max())
-        near = _merged(case, spans_of(served & (rise > share)), rise)
-        own = [core, *((a, b) for a, b in near if a <= core[1] and b >= core[0])]
-        whole = max(min(a for a, _ in own), core[0] - reach), max(b for _, b in own)
+        around = _around(case, core, edges_of(served & (rise > share)), rise, idle)
+        whole = max(min(around[0], core[0]), core[0] - reach), max(around[1], core[1])
         if grown and whole[0] <= grown[-1][1]:
             whole = grown.pop()[0], whole[1]
         grown.append(whole)
     return grown
 
 
-def _merged(case: Case, spans: list[tuple[int, int]], rise: Floats) -> list[tuple[int, int]]:
-    """Join stretches that only a trip or a short dip parts, or between which it never came back to its baseline."""
+def _around(
+    case: Case, core: tuple[int, int], edges: tuple[Indices, Indices], rise: Floats, idle: Mask
+) -> tuple[int, int]:
+    """The stretches that meet a core, and those beside them that are one with them; the core itself without any."""
+    firsts, lasts = edges
+    low, high = int(np.searchsorted(lasts, core[0])), int(np.searchsorted(firsts, core[1], side="right")) - 1
+
+    def one(index: int) -> bool:
+        within = 0 <= index < len(firsts) - 1
+        return within and _belong(case, int(lasts[index]), int(firsts[index + 1]), rise, idle)
+
+    if low > high:
+        if not one(high):
+            return core
+        low, high = high, low
+    while one(low - 1):
+        low -= 1
+    while one(high):
+        high += 1
+    return int(firsts[low]), int(lasts[high])
+
+
+def _merged(case: Case, spans: list[tuple[int, int]], rise: Floats, idle: Mask) -> list[tuple[int, int]]:
+    """Join stretches that belong together."""
     joined: list[tuple[int, int]] = []
-    step, pumping, idle = case.timeline.step_s, case.running.pumping, idling(case)
     for first, last in spans:
-        if joined:
-            gap = slice(joined[-1][1] + 1, first)
-            high = bool((rise[gap][pumping[gap]] > LIMITS["still_high"].value).all() and not idle[gap].all())
-            resting = float(np.mean(~pumping[gap])) > 0.6
-            longest = LIMITS["merge_off" if resting else "merge_high" if high else "merge"].value
-            if (first - joined[-1][1]) * step <= longest:
-                joined[-1] = (joined[-1][0], last)
-                continue
-        joined.append((first, last))
+        if joined and _belong(case, joined[-1][1], first, rise, idle):
+            joined[-1] = (joined[-1][0], last)
+        else:
+            joined.append((first, last))
     return joined
+
+
+def _belong(case: Case, last: int, first: int, rise: Floats, idle: Mask) -> bool:
+    """Whether only a trip or a short dip parts the end of a stretch from the next, or it never came to its baseline."""
+    gap, pumping = slice(last + 1, first), case.running.pumping
+    high = bool((rise[gap][pumping[gap]] > LIMITS["still_high"].value).all() and not idle[gap].all())
+    resting = float(np.mean(~pumping[gap])) > 0.6
+    longest = LIMITS["merge_off" if resting else "merge_high" if high else "merge"].value
+    return (first - last) * case.timeline.step_s <= longest
 
 
 def _apart(case: Case, seen: Floats, baseline: Floats, spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
