@@ -89,9 +89,18 @@ def losses_of(case: Case, usual: Usual) -> tuple[Loss, ...]:
     for first, last in case.spans(weak & running_on(case), LIMITS["shortest"].value, LIMITS["merge"].value):
         warm = float(usual.vent[first : last + 1].max()) - usual.usual_vent
         mostly = float(np.mean(weak[first : last + 1])) >= LIMITS["mostly"].value
-        if mostly and warm >= LIMITS["vent_up"].value:
+        if mostly and _both_read(case, first, last) and warm >= LIMITS["vent_up"].value:
             losses.append(_loss(case, usual, warm, first, last))
     return tuple(losses)
+
+
+def _both_read(case: Case, first: int, last: int) -> bool:
+    """Whether both sides moved at all meanwhile: a sensor that stands still says nothing of the circuit."""
+    sides = (case.derived.low_kpa, case.derived.high_kpa)
+    return all(
+        side is None or float(np.nanmax(side[first : last + 1]) - np.nanmin(side[first : last + 1])) > 0.0
+        for side in sides
+    )
 
 
 def _loss(case: Case, usual: Usual, warm: float, first: int, last: int) -> Loss:

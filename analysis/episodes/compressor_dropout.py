@@ -16,6 +16,7 @@ LIMITS = limit_table(
     Limit("shortest", 8.0, "s", PRACTICE),
     Limit("noticed", 12.0, "s", PRACTICE),
     Limit("complaint_near", 120.0, "s", PRACTICE),
+    Limit("slips", 0.2, "share of the usual lift", PRACTICE),
     Limit("vent_warms", 1.0, "K", PRACTICE),
 )
 
@@ -62,7 +63,8 @@ def _slips(case: Case, found: tuple[Episode, ...]) -> list[Episode]:
     return [
         Episode(KIND, loss.start_s, loss.end_s, round(min(1.0, loss.lost / loss.usual_lift), 2), (loss.evidence,))
         for loss in losses
-        if not any(episode.start_s < loss.end_s and loss.start_s < episode.end_s for episode in found)
+        if loss.lost >= LIMITS["slips"].value * loss.usual_lift
+        and not any(episode.start_s < loss.end_s and loss.start_s < episode.end_s for episode in found)
     ]
 
 
