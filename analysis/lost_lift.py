@@ -9,7 +9,7 @@ from analysis.findings import Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.stretches import thinned
-from analysis.timeline import Floats
+from analysis.timeline import Floats, bridged
 from analysis.uncertainty import measured
 
 LIMITS = limit_table(
@@ -24,6 +24,9 @@ LIMITS = limit_table(
     Limit("merge", 45.0, "s", PRACTICE),
     Limit("mostly", 0.6, "share of an episode", PRACTICE),
     Limit("pull_down", 120.0, "s", PRACTICE),
+    Limit("at_once", 0.45, "share of the lift's change that comes within a second", PRACTICE),
+    Limit("edge_near", 5.0, "s", PRACTICE),
+    Limit("edge_step", 0.5, "s", "sampled more slowly an edge cannot be told; " + PRACTICE),
     Limit("after_start", 20.0, "s", "liquid leaving the evaporator looks alike; " + PRACTICE),
 )
 GAIN = 0.01
@@ -32,7 +35,11 @@ GAIN = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """One stretch: its edges, its worst part, how much of the usual lift was lost, and the evidence."""
+    """One stretch: its edges, its worst part, how much of the usual lift was lost, and the evidence.
+
+    ``at_once`` where the lift went and came back within a second: a clutch or a belt slips, no control valve moves so
+    quickly. False where it was sampled too slowly to tell.
+    """
 
     start_s: float
     end_s: float
@@ -40,6 +47,7 @@ class Loss:
     lost: float
     usual_lift: float
     evidence: Evidence
+    at_once: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,7 +129,23 @@ def _loss(case: Case, usual: Usual, warm: float, first: int, last: int) -> Loss:
     says = f"driven, yet evaporating rose {rise:.0f} K, {drop}, vents warmed by {warm:.0f} K"
     worst = (float(t[first]), float(t[last]))
     evidence = Evidence("lift_lost", says, measures)
-    return Loss(float(t[start]), float(t[end]), worst, lost, usual.usual_lift, evidence)
+    at_once = _at_once(case, start) and _at_once(case, end)
+    return Loss(float(t[start]), float(t[end]), worst, lost, usual.usual_lift, evidence, at_once)
+
+
+def _at_once(case: Case, edge: int) -> bool:
+    """Whether half of the lift's change near an edge came within a second."""
+    step = case.timeline.step_s
+    if step > LIMITS["edge_step"].value or case.derived.lift is None:
+        return False
+    lift = bridged(case.derived.lift)
+    near, second = round(LIMITS["edge_near"].value / step), max(round(1.0 / step), 1)
+    part = lift[max(edge - 2 * near, 0) : edge + 3 * near + 1]
+    if len(part) < 4 * near:
+        return False
+    whole = abs(float(np.median(part[-near:])) - float(np.median(part[:near])))
+    changes = np.abs(part[second:] - part[:-second])
+    return float(changes.max()) >= LIMITS["at_once"].value * whole
 
 
 def _noise(case: Case, place: str) -> float:
