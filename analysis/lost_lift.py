@@ -9,7 +9,7 @@ from analysis.findings import Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.stretches import thinned
-from analysis.timeline import Floats
+from analysis.timeline import Floats, bridged
 from analysis.uncertainty import measured
 
 LIMITS = limit_table(
@@ -24,6 +24,9 @@ LIMITS = limit_table(
     Limit("merge", 45.0, "s", PRACTICE),
     Limit("mostly", 0.6, "share of an episode", PRACTICE),
     Limit("pull_down", 120.0, "s", PRACTICE),
+    Limit("at_once", 0.45, "share of the lift's change that comes within a second", PRACTICE),
+    Limit("edge_near", 5.0, "s", PRACTICE),
+    Limit("edge_step", 0.5, "s", "sampled more slowly an edge cannot be told; " + PRACTICE),
     Limit("after_start", 20.0, "s", "liquid leaving the evaporator looks alike; " + PRACTICE),
 )
 GAIN = 0.01
@@ -32,7 +35,11 @@ GAIN = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """One stretch: its edges, its worst part, how much of the usual lift was lost, and the evidence."""
+    """One stretch: its edges, its worst part, how much of the usual lift was lost, and the evidence.
+
+    ``at_once`` where the lift went and came back within a second: a clutch or a belt slips, no control valve moves so
+    quickly. False where it was sampled too slowly to tell.
+    """
 
     start_s: float
     end_s: float
@@ -40,6 +47,7 @@ class Loss:
     lost: float
     usual_lift: float
     evidence: Evidence
+    at_once: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,9 +97,18 @@ def losses_of(case: Case, usual: Usual) -> tuple[Loss, ...]:
     for first, last in case.spans(weak & running_on(case), LIMITS["shortest"].value, LIMITS["merge"].value):
         warm = float(usual.vent[first : last + 1].max()) - usual.usual_vent
         mostly = float(np.mean(weak[first : last + 1])) >= LIMITS["mostly"].value
-        if mostly and warm >= LIMITS["vent_up"].value:
+        if mostly and _both_read(case, first, last) and warm >= LIMITS["vent_up"].value:
             losses.append(_loss(case, usual, warm, first, last))
     return tuple(losses)
+
+
+def _both_read(case: Case, first: int, last: int) -> bool:
+    """Whether both sides moved at all meanwhile: a sensor that stands still says nothing of the circuit."""
+    sides = (case.derived.low_kpa, case.derived.high_kpa)
+    return all(
+        side is None or float(np.nanmax(side[first : last + 1]) - np.nanmin(side[first : last + 1])) > 0.0
+        for side in sides
+    )
 
 
 def _loss(case: Case, usual: Usual, warm: float, first: int, last: int) -> Loss:
@@ -112,7 +129,23 @@ def _loss(case: Case, usual: Usual, warm: float, first: int, last: int) -> Loss:
     says = f"driven, yet evaporating rose {rise:.0f} K, {drop}, vents warmed by {warm:.0f} K"
     worst = (float(t[first]), float(t[last]))
     evidence = Evidence("lift_lost", says, measures)
-    return Loss(float(t[start]), float(t[end]), worst, lost, usual.usual_lift, evidence)
+    at_once = _at_once(case, start) and _at_once(case, end)
+    return Loss(float(t[start]), float(t[end]), worst, lost, usual.usual_lift, evidence, at_once)
+
+
+def _at_once(case: Case, edge: int) -> bool:
+    """Whether half of the lift's change near an edge came within a second."""
+    step = case.timeline.step_s
+    if step > LIMITS["edge_step"].value or case.derived.lift is None:
+        return False
+    lift = bridged(case.derived.lift)
+    near, second = round(LIMITS["edge_near"].value / step), max(round(1.0 / step), 1)
+    part = lift[max(edge - 2 * near, 0) : edge + 3 * near + 1]
+    if len(part) < 4 * near:
+        return False
+    whole = abs(float(np.median(part[-near:])) - float(np.median(part[:near])))
+    changes = np.abs(part[second:] - part[:-second])
+    return float(changes.max()) >= LIMITS["at_once"].value * whole
 
 
 def _noise(case: Case, place: str) -> float:

@@ -31,6 +31,8 @@ LIMITS = limit_table(
     Limit("shortest_run", 0.4, "s", PRACTICE),
     Limit("slip_leaves", 0.6, "1", "share of the usual lift; " + PRACTICE),
     Limit("slip_lasts", 8.0, "s", "longer than the surge of a start; " + PRACTICE),
+    Limit("slip_falls", 40.0, "s", PRACTICE),
+    Limit("slip_held", 0.85, "share of the usual lift", PRACTICE),
     Limit("slip_step", 2.0, "s", "sampled more slowly a collapse cannot be followed; " + PRACTICE),
     Limit("rejects_usually", 8.0, "K", "condensing over ambient, from which its absence tells; " + PRACTICE),
     Limit("rejects_none", 0.2, "share of the usual condensing over ambient", PRACTICE),
@@ -234,6 +236,13 @@ def _supplied(timeline: Timeline) -> Mask | None:
     return None
 
 
+def _fell_from(lift: Floats, driven: Mask, first: int, usual: float, step_s: float) -> int:
+    """Where a fall too gentle for a leg began: at the last usual lift, or where the clutch was driven again."""
+    begin = max(first - round(LIMITS["slip_falls"].value / step_s), 0)
+    held = np.flatnonzero((lift[begin : first + 1] >= LIMITS["slip_held"].value * usual) | ~driven[begin : first + 1])
+    return begin + int(held[-1]) if len(held) else first
+
+
 def _not_lifting(lift: Floats, driven: Mask, seen: Mask, step_s: float) -> Mask:
     """Where the clutch is driven and the lift has collapsed all the same (a slipping or open clutch).
 
@@ -252,5 +261,5 @@ def _not_lifting(lift: Floats, driven: Mask, seen: Mask, step_s: float) -> Mask:
         led = [leg.first for leg in falls if leg.first <= first <= leg.last + lasts and driven[leg.first : first].all()]
         still = np.flatnonzero(lift[first : last + 1] < float(lift[first : last + 1].min()) + 0.05)
         back = first + int(still[-1]) if last + 1 < len(driven) and driven[last + 1] else last
-        idle[(led[0] if led else first) + 1 : back + 1] = True
+        idle[(led[0] if led else _fell_from(lift, driven, first, usual, step_s)) + 1 : back + 1] = True
     return idle

@@ -16,6 +16,7 @@ LIMITS = limit_table(
     Limit("shortest", 8.0, "s", PRACTICE),
     Limit("noticed", 12.0, "s", PRACTICE),
     Limit("complaint_near", 120.0, "s", PRACTICE),
+    Limit("slips", 0.2, "share of the usual lift", PRACTICE),
     Limit("vent_warms", 1.0, "K", PRACTICE),
 )
 
@@ -53,16 +54,22 @@ def _times(number: int) -> str:
 
 
 def _slips(case: Case, found: tuple[Episode, ...]) -> list[Episode]:
-    """Stretches in which a clutch compressor loses part of its lift while driven: its clutch or belt slips."""
+    """Stretches in which a compressor loses part of its lift while driven: its clutch or belt slips.
+
+    One of variable stroke may be turned down as well: there only a loss that comes and goes at once is a slip.
+    """
     told = case.running.basis == "clutch" or case.operating.engine_basis == "engine_speed"
-    if case.job.compressor != "cycling_clutch" or not told or case.lacks("vent") or case.lacks("refrigerant"):
+    clutched = case.job.compressor in ("cycling_clutch", "variable_internal")
+    if not clutched or not told or case.lacks("vent") or case.lacks("refrigerant"):
         return []
     usual = usual_of(case)
     losses = () if usual is None else losses_of(case, usual)
     return [
         Episode(KIND, loss.start_s, loss.end_s, round(min(1.0, loss.lost / loss.usual_lift), 2), (loss.evidence,))
         for loss in losses
-        if not any(episode.start_s < loss.end_s and loss.start_s < episode.end_s for episode in found)
+        if (loss.at_once or case.job.compressor == "cycling_clutch")
+        and loss.lost >= LIMITS["slips"].value * loss.usual_lift
+        and not any(episode.start_s < loss.end_s and loss.start_s < episode.end_s for episode in found)
     ]
 
 

@@ -50,10 +50,11 @@ LIMITS = limit_table(
 def detect(case: Case) -> Detection:
     """Find dives that free themselves; where a pressure switch cuts each dive short, stretches of chatter."""
     dives = _dives(case)
+    if case.job.compressor in VARIABLE:
+        spells = _starved_spells(case)
+        return dives if spells is None else spells if dives.state != PRESENT else _both(dives, spells)
     if dives.state == PRESENT:
         return dives
-    if case.job.compressor in VARIABLE:
-        return _starved_spells(case) or dives
     chatter = _chatters(case)
     if chatter:
         many = "once" if len(chatter) == 1 else f"{len(chatter)} times"
@@ -63,6 +64,15 @@ def detect(case: Case) -> Detection:
         return dives
     many = "once" if len(plugged) == 1 else f"{len(plugged)} times"
     return Detection(PRESENT, f"{many} the low side hardly rose after a stop, and later it did again", plugged)
+
+
+def _both(dives: Detection, spells: Detection) -> Detection:
+    """Dives, and the spells in which a stepless compressor held its low side just above one."""
+    found = dives.episodes
+    more = (e for e in spells.episodes if not any(e.start_s < one.end_s and one.start_s < e.end_s for one in found))
+    episodes = tuple(sorted((*found, *more), key=lambda episode: episode.start_s))
+    many = "once" if len(episodes) == 1 else f"{len(episodes)} times"
+    return Detection(PRESENT, f"{many} the low side dived and freed itself", episodes)
 
 
 def _plugged(case: Case) -> tuple[Episode, ...]:

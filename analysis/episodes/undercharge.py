@@ -228,7 +228,9 @@ def _orifice_open(case: Case, stretch: Span) -> _Sign | None:
         return None
     time = met[-1].time_to_90_s
     seconds = time.value or 0.0
-    weight = 0.5 if seconds < LIMITS["met_quickly"].value else -2.0 if seconds > LIMITS["met_slowly"].value else 0.0
+    # An open orifice leaves only the charge to explain short cycles.
+    for_it = 1.5 if _any_short(case) else 0.5
+    weight = for_it if seconds < LIMITS["met_quickly"].value else -2.0 if seconds > LIMITS["met_slowly"].value else 0.0
     says = f"the sides met by 90 % in {seconds:.0f} s: " + (
         "the orifice is open" if weight > 0 else "slow for an orifice"
     )

@@ -38,6 +38,8 @@ def detect(case: Case) -> Detection:
     if permanent is not None:
         return Detection(PRESENT, "little lift throughout, with warm vents", (permanent,))
     losses = losses_of(case, usual)
+    if case.job.compressor == "variable_internal":
+        losses = tuple(loss for loss in losses if not loss.at_once)
     if losses and case.job.compressor == "cycling_clutch":
         return Detection(ABSENT, "a clutch compressor that loses its lift for a while slips: see compressor dropout")
     if losses and not told:
