@@ -24,6 +24,10 @@ LIMITS = limit_table(
     Limit("merge", 45.0, "s", PRACTICE),
     Limit("mostly", 0.6, "share of an episode", PRACTICE),
     Limit("pull_down", 120.0, "s", PRACTICE),
+    Limit("like_speed", 0.2, "share of the speed", PRACTICE),
+    Limit("crawl", 10.0, "1/min or km/h", "speeds that count as the same; " + PRACTICE),
+    Limit("like_for", 60.0, "s", PRACTICE),
+    Limit("slower", 0.8, "share of the usual speed", "a slower engine lifts less; " + PRACTICE),
     Limit("at_once", 0.45, "share of the lift's change that comes within a second", PRACTICE),
     Limit("edge_near", 5.0, "s", PRACTICE),
     Limit("edge_step", 0.5, "s", "sampled more slowly an edge cannot be told; " + PRACTICE),
@@ -97,7 +101,8 @@ def losses_of(case: Case, usual: Usual) -> tuple[Loss, ...]:
     for first, last in case.spans(weak & running_on(case), LIMITS["shortest"].value, LIMITS["merge"].value):
         warm = float(usual.vent[first : last + 1].max()) - usual.usual_vent
         mostly = float(np.mean(weak[first : last + 1])) >= LIMITS["mostly"].value
-        if mostly and _both_read(case, first, last) and warm >= LIMITS["vent_up"].value:
+        seen = mostly and _both_read(case, first, last) and warm >= LIMITS["vent_up"].value
+        if seen and not _explained_by_speed(case, usual, first, last):
             losses.append(_loss(case, usual, warm, first, last))
     return tuple(losses)
 
@@ -109,6 +114,26 @@ def _both_read(case: Case, first: int, last: int) -> bool:
         side is None or float(np.nanmax(side[first : last + 1]) - np.nanmin(side[first : last + 1])) > 0.0
         for side in sides
     )
+
+
+def _explained_by_speed(case: Case, usual: Usual, first: int, last: int) -> bool:
+    """Whether it holds as little lift whenever the engine turns, or the vehicle moves, as slowly: at lights it does."""
+    speed = case.evened(case.operating.engine_speed, 5.0)
+    if speed is None:
+        speed = case.evened(case.timeline.grid("vehicle_speed"), 5.0)
+    if speed is None:
+        return False
+    own = float(np.median(speed[first : last + 1]))
+    if own >= LIMITS["slower"].value * float(np.median(speed[usual.settled])):
+        return False
+    like = usual.settled & (np.abs(speed - own) <= LIMITS["like_speed"].value * own + LIMITS["crawl"].value)
+    like[first : last + 1] = False
+    if case.seconds(like) < LIMITS["like_for"].value:
+        return True
+    te, lift = usual.te, usual.lift
+    rose = float(np.median(te[first : last + 1])) - float(np.quantile(te[like], 0.4))
+    lost = float(np.quantile(lift[like], 0.6)) - float(np.median(lift[first : last + 1]))
+    return rose < LIMITS["evaporating_up"].value or lost < LIMITS["lift_lost"].value
 
 
 def _loss(case: Case, usual: Usual, warm: float, first: int, last: int) -> Loss:

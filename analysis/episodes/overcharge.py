@@ -30,6 +30,10 @@ SHARE = ((0.4, -2.5), (0.48, 0.0), (0.55, 1.4), (0.6, 2.8), (0.7, 3.5))
 """Weights (log likelihood ratios) of subcooling as a share of condensing over ambient: a quarter to two fifths is
 usual, seven tenths are a condenser that mostly holds liquid; common practice, no source."""
 
+MOST = ((8.0, 0.0), (12.0, 1.2), (13.0, 3.0), (15.0, 3.5))
+"""The most that this share may weigh at a subcooling [K]: a good condenser brings the liquid near ambient with the
+right charge too; 4-12 K is usual, common practice, no source."""
+
 
 def detect(case: Case) -> Detection:
     """Weigh subcooling, condensing over ambient, equalisation and the weighed charge."""
@@ -72,7 +76,7 @@ def _subcooling(case: Case) -> tuple[float, Evidence] | None:
     weight = 2.5 if level > high else 0.5 if level > usual else -2.5
     over = _steady(case, case.derived.over_ambient_k)
     if over is not None and over > LIMITS["heat_rejected"].value:
-        weight = weight_at(level / over, SHARE)
+        weight = min(weight_at(level / over, SHARE), weight_at(level, MOST))
     return weight, Evidence(
         "subcooling", f"subcooling {level:.0f} K, steady", {"subcooling_k": measured(level, case.u_subcooling_k())}
     )

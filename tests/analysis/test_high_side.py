@@ -191,7 +191,8 @@ def test_a_car_that_came_in_warm_may_feign_air_unless_a_pipe_shows_the_soak():
 def test_subcooling_tells_an_overfill_by_its_share():
     kind = "overcharge"
     assert check(Car(over_k=22.0, subcooling_share=0.68).findings(), kind).state == PRESENT
-    assert check(Car(over_k=10.0, subcooling_share=0.75).findings(), kind).state == PRESENT
+    # Liquid near ambient behind a good condenser is what the right charge does too.
+    assert check(Car(over_k=10.0, subcooling_share=0.75).findings(), kind).state != PRESENT
     assert check(Car(over_k=22.0, subcooling_share=0.3).findings(), kind).state == ABSENT
     said = check(Car(over_k=18.0).findings(), kind)
     assert (said.state, said.missing) == (UNDECIDED, ("liquid_line",))
