@@ -4,6 +4,8 @@ A condenser that loses its air climbs far within a minute while nothing else was
 up. Driven faster, coming to a halt, or when the flow comes back after a frozen valve or a weak stroke it climbs too.
 """
 
+from functools import reduce
+
 import numpy as np
 
 from analysis.case import Case
@@ -127,6 +129,6 @@ def _lowest(case: Case, values: Floats, within_s: float) -> Floats:
     """Lowest within so many seconds before, told by half seconds."""
     block = max(round(LIMITS["told_by"].value / case.timeline.step_s), 1)
     padded = np.pad(values, (0, -len(values) % block), mode="edge") if len(values) else values
-    lowest = padded.reshape(-1, block).min(axis=1)
+    lowest = reduce(np.minimum, (padded[start::block] for start in range(block)))
     before = lowest_before(lowest, max(round(within_s / (block * case.timeline.step_s)), 1))
     return np.repeat(before, block)[: len(values)]

@@ -1,8 +1,9 @@
 """What the analysis of a long drive costs, beside reading it, and beside change-point searches of general purpose.
 
 The floor is reading the time and every channel of the same Parquet with polars, in the same process; the whole file
-holds the raw readings as well. Jobs take turns, so that whatever else the machine does falls on all of them. Polars reads
-on every core that is free, the analysis works on one: the ratio of the CPU times stands beside that of the clock's.
+holds the raw readings as well. Jobs take turns, so that whatever else the machine does falls on all of them.
+Polars reads on every core that is free, the analysis works on one: the ratio of the CPU times stands beside that of the
+clock's.
 """
 
 import os
