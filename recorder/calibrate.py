@@ -54,7 +54,7 @@ file_option = click.option(
 
 def calibrations_path() -> Path:
     """Where calibrations are kept: beside the recordings, in the user's data folder."""
-    from recorder.calibration_file import CALIBRATIONS_FILE
+    from recorder.files import CALIBRATIONS_FILE
     from recorder.store import default_folder
 
     return default_folder() / CALIBRATIONS_FILE

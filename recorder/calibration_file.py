@@ -16,7 +16,6 @@ from recorder.errors import InputError
 from recorder.node import Channel, NodeDescription
 from recorder.sensors import CLAMP_ON_EXCURSION_K, ClampOn
 
-CALIBRATIONS_FILE = "calibrations.json"
 SCHEMA = 1
 LINEARITY_SHARE = 0.5
 """Share of the stated accuracy that is linearity and hysteresis, of which the points of a calibration say nothing

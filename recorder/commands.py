@@ -193,8 +193,9 @@ def mark(kind: str, text: str, recording: Path | None, out: Path | None) -> None
       warmspell mark complaint "warm at the lights"
     """
     from recorder.clock import HostClock
+    from recorder.files import LIFELESS_S, OPENING_FILE
     from recorder.marks import Mark, append_mark
-    from recorder.recording import LIFELESS_S, OPENING_FILE, read_opening
+    from recorder.recording import read_opening
     from recorder.store import default_folder, newest_under_way, silent_for_s
 
     folder = recording or newest_under_way(out or default_folder())

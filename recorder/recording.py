@@ -9,6 +9,7 @@ import polars as pl
 from recorder.amendments import Amendment, amended_job, amended_marks, read_amendments
 from recorder.clock import HostClock
 from recorder.errors import InputError
+from recorder.files import OPENING_FILE, PHOTOS_FOLDER, RECORDING_FILE
 from recorder.hashes import SEAL_FILE, check_seal, json_object, sealed_names
 from recorder.jobsheet import JobSheet, job_sheet_from
 from recorder.journal import read_journal
@@ -19,12 +20,6 @@ from recorder.sensors import CLAMP_ON_CANNOT, ClampOn
 from recorder.streams import NodeContent, assemble, recorded_utc_ns, stream_id, with_parts
 
 SCHEMA = 1
-RECORDING_FILE = "recording.json"
-OPENING_FILE = "opening.json"
-STOP_FILE = "stop"
-PHOTOS_FOLDER = "photos"
-LIFELESS_S = 15.0
-"""A recorder that wrote nothing for longer is not running any more."""
 
 
 @dataclass(frozen=True, slots=True)

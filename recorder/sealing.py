@@ -13,15 +13,12 @@ import polars as pl
 from recorder.amendments import AMENDMENTS_FILE
 from recorder.durable import force_folder, put_in_place, write_durably
 from recorder.errors import InputError, StoreError
+from recorder.files import OPENING_FILE, PHOTOS_FOLDER, RECORDING_FILE, STOP_FILE
 from recorder.hashes import SEAL_FILE, check_seal, digest_over, json_object, sha256_of
 from recorder.jobsheet import JobSheet
 from recorder.marks import MARKS_FILE, Mark, iso_utc, read_marks
 from recorder.recording import (
-    OPENING_FILE,
-    PHOTOS_FOLDER,
-    RECORDING_FILE,
     SCHEMA,
-    STOP_FILE,
     Stream,
     marks_in_recording_time,
     node_entry,

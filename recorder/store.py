@@ -21,13 +21,14 @@ from recorder.calibration_file import KnownCalibration, calibrated
 from recorder.clock import HostClock
 from recorder.durable import force_folder, make_folder
 from recorder.errors import InputError, StoreError
+from recorder.files import OPENING_FILE, STOP_FILE
 from recorder.frames import FrameType, type_of
 from recorder.hashes import SEAL_FILE
 from recorder.jobsheet import JobSheet
 from recorder.journal import Arrival, JournalWriter
 from recorder.marks import Mark, append_mark
 from recorder.node import NodeDescription
-from recorder.recording import OPENING_FILE, SCHEMA, STOP_FILE
+from recorder.recording import SCHEMA
 from recorder.sealing import PART_LEVEL, write_json, write_parquet
 from recorder.streams import assemble, stream_id
 from recorder.tally import Tally

@@ -21,9 +21,11 @@ archive_argument = click.argument("archive", required=False, type=click.Path(pat
 
 def _kinds(_context: click.Context, _option: click.Parameter, asked: tuple[str, ...] | str | None) -> tuple[str, ...]:
     """Kinds of episode, spelled with spaces or hyphens too; checked here, since the list of them is slow to load."""
+    kinds = (asked,) if isinstance(asked, str) else asked or ()
+    if not kinds:
+        return ()
     from analysis.findings import KINDS
 
-    kinds = (asked,) if isinstance(asked, str) else asked or ()
     named = tuple(kind.strip().lower().replace("-", "_").replace(" ", "_") for kind in kinds)
     for kind in named:
         if kind not in KINDS:
@@ -48,9 +50,11 @@ def _refrigerant(_context: click.Context, _option: click.Parameter, text: str | 
 
 
 def _folder(archive: Path | None) -> Path:
-    from recorder.store import default_folder
+    if archive is None:
+        from recorder.store import default_folder
 
-    return (archive or default_folder()).absolute()
+        archive = default_folder()
+    return archive.absolute()
 
 
 @click.command("list")

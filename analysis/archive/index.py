@@ -15,9 +15,9 @@ import polars as pl
 from analysis.archive.walk import Stamps, Walked, content_stamp, stamps_of, walk
 from recorder.amendments import AMENDMENTS_FILE, amended_job, read_amendments
 from recorder.errors import InputError
+from recorder.files import LIFELESS_S, OPENING_FILE, RECORDING_FILE
 from recorder.hashes import SEAL_FILE, json_object
 from recorder.jobsheet import JobSheet, job_sheet_from
-from recorder.recording import LIFELESS_S, OPENING_FILE, RECORDING_FILE
 
 ASIDE = ".archive"
 """Folder beside the recordings for what can be made again from them; safe to delete."""

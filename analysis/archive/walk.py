@@ -12,10 +12,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from recorder.amendments import AMENDMENTS_FILE
-from recorder.calibration_file import CALIBRATIONS_FILE
 from recorder.errors import InputError
+from recorder.files import CALIBRATIONS_FILE, OPENING_FILE, RECORDING_FILE
 from recorder.hashes import SEAL_FILE
-from recorder.recording import OPENING_FILE, RECORDING_FILE
 
 DEEPEST = 8
 """Folders in folders below the archive that are looked into (our own choice)."""

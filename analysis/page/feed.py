@@ -13,8 +13,8 @@ from analysis.page.live import LiveRecording
 from analysis.page.rehearsal import cue_at
 from analysis.page.shelf import Shelf
 from recorder.errors import InputError
+from recorder.files import LIFELESS_S, STOP_FILE
 from recorder.marks import MARKS_FILE
-from recorder.recording import LIFELESS_S, STOP_FILE
 
 LOOK_EVERY_S = 0.04
 TELL_EVERY_S = 0.5

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
-from analysis.page.under_way import LIFELESS_S
 from recorder.amendments import AMENDMENTS_FILE, amended_job, read_amendments
 from recorder.errors import InputError
+from recorder.files import LIFELESS_S
 from recorder.hashes import SEAL_FILE
 from recorder.jobsheet import job_sheet_from
 

@@ -18,8 +18,8 @@ from typing import Any
 
 from recorder.assignment import Assignment
 from recorder.errors import InputError
+from recorder.files import LIFELESS_S
 from recorder.jobsheet import JobSheet
-from recorder.recording import LIFELESS_S
 
 OPENS_WITHIN_S = 40.0
 DEMO_SPEED = 30.0

@@ -10,8 +10,9 @@ from typing import Any
 
 import polars as pl
 
+from recorder.files import RECORDING_FILE
 from recorder.hashes import SEAL_FILE, digest_over
-from recorder.recording import RECORDING_FILE, Stream, open_recording
+from recorder.recording import Stream, open_recording
 from recorder.sealing import write_sealed
 from tests.conftest import ROOT
 

@@ -21,8 +21,9 @@ from pathlib import Path
 import numpy as np
 
 from recorder.errors import InputError
+from recorder.files import OPENING_FILE
 from recorder.frames import FrameType, decode_body
-from recorder.recording import OPENING_FILE, Recording, open_recording
+from recorder.recording import Recording, open_recording
 from recorder.sealing import seal
 from tests.conftest import ROOT
 from tests.recorder.nodes import Node, Pty, described, reading

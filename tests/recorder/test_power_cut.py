@@ -9,10 +9,11 @@ import pytest
 
 from recorder.clock import HostClock
 from recorder.errors import InputError
+from recorder.files import OPENING_FILE
 from recorder.frames import Frame, FrameType, description_frames, encode_body
 from recorder.jobsheet import JobSheet
 from recorder.journal import Arrival, encode_record, read_journal
-from recorder.recording import OPENING_FILE, open_recording
+from recorder.recording import open_recording
 from recorder.sealing import seal
 from recorder.store import RecordingStore
 from tests.recorder.crash_disk import CrashDisk
