@@ -148,8 +148,10 @@ def _pulled_down(case: Case) -> Detection:
         evidence = (stands, *_heat_and_liquid(case, near=near, backed_up=backed_up or blocked))
         episode = Episode(KIND, first, case.last_stop_s(), 0.6, evidence, permanent=True)
         return Detection(PRESENT, "starved from the start with the low side pulled down", (episode,))
+    # A stepless compressor pumps less rather than pull its low side down: there the depth says nothing.
+    stepless = case.job.compressor in VARIABLE and starved > LIMITS["starved"].value
     unknown = len(over) == 0 or near
-    if deep - 2.0 * case.u_evaporating_k() > limit and not (unknown and hardly_cooled and not empty):
+    if deep - 2.0 * case.u_evaporating_k() > limit and not (((unknown and hardly_cooled) or stepless) and not empty):
         return _with_words(ABSENT, stands, "the low side is not pulled down")
     missing = tuple(place for place in ("liquid_line", "ambient") if case.lacks(place))
     told = f"; {' and '.join(p.replace('_', ' ') for p in missing)} would tell more" if missing else ""
