@@ -38,6 +38,7 @@ LIMITS = limit_table(
     Limit("condensing_near", 14.0, "K", "over ambient: little heat; " + PRACTICE),
     Limit("subcooling", 0.5, "share of condensing over ambient", PRACTICE),
     Limit("backed_up_starved", 0.4, "share of condensing over ambient", "with a starved evaporator; " + PRACTICE),
+    Limit("fed_with_little_heat", 15.0, "K", "vent over evaporating; " + PRACTICE),
     Limit("far_fed", 18.0, "K", "vent over evaporating; " + PRACTICE),
     Limit("empty", 0.25, "share of condensing over ambient", PRACTICE),
     Limit("superheat", 20.0, "K", PRACTICE),
@@ -140,7 +141,7 @@ def _pulled_down(case: Case) -> Detection:
     blocked = (
         share is not None
         and share > LIMITS["backed_up_starved"].value
-        and starved > LIMITS["far_fed"].value
+        and starved > LIMITS["fed_with_little_heat" if near else "far_fed"].value
         and from_the_start
         and not cooled >= LIMITS["cools_well"].value
     )
