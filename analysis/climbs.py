@@ -11,11 +11,11 @@ import numpy as np
 from analysis.case import Case
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, held
-from analysis.stretches import lowest_before, median_of, thinned
+from analysis.stretches import lasting, lowest_before, median_of, thinned
 from analysis.timeline import Floats
 
 LIMITS = limit_table(
-    Limit("standing_level", 20.0, "K", "above ambient, the engine at idle under like conditions; " + PRACTICE),
+    Limit("standing_level", 22.0, "K", "above ambient, the engine at idle under like conditions; " + PRACTICE),
     Limit("idle", 1150.0, "1/min", PRACTICE),
     Limit("climb_at_idle", 10.0, "K", "coming to a halt with its air a condenser climbs by less; " + PRACTICE),
     Limit("climb_within", 90.0, "s", PRACTICE),
@@ -23,6 +23,8 @@ LIMITS = limit_table(
     Limit("pulled_down_after", 150.0, "s", "a warm cabin is a heavy load; " + PRACTICE),
     Limit("standing", 4.0, "km/h", "where no engine speed was recorded; " + PRACTICE),
     Limit("sharp", 7.0, "K", "within a minute; load and weather take several; " + PRACTICE),
+    Limit("drawn_down", 2.5, "K", "evaporating, over the climb; " + PRACTICE),
+    Limit("climbs_for", 10.0, "s", "until the low side has answered; " + PRACTICE),
     Limit("calm_for", 45.0, "s", "even engine and road speed; " + PRACTICE),
     Limit("even_engine", 250.0, "1/min", PRACTICE),
     Limit("even_road", 8.0, "km/h", PRACTICE),
@@ -55,7 +57,7 @@ def at_idle(case: Case, seen: Floats) -> Mask:
     settled = case.settled(LIMITS["settled_in"].value)
     lowest = _lowest(case, np.where(settled, seen, np.inf), LIMITS["climb_within"].value)
     climbed = settled & (seen > lowest + LIMITS["climb_at_idle"].value)
-    return for_long & high & climbed & _past_pull_down(case)
+    return for_long & high & climbed & _past_pull_down(case) & _low_side_holds(case)
 
 
 def _past_pull_down(case: Case) -> Mask:
@@ -68,18 +70,31 @@ def climbs_in_calm(case: Case, seen: Floats, rise: Floats) -> Mask:
     A smaller climb tells there, since no change of the heat explains it. At road speed ram air serves the condenser.
     """
     within = LIMITS["calm_for"].value
+    long = 2.0 * within  # coming to a halt is over before the climb begins
     speed, rotation = case.timeline.grid("vehicle_speed"), case.operating.engine_speed
     calm = np.zeros(len(seen), np.bool_)
     if rotation is not None:
-        calm = _range_before(case, held(rotation), within) < LIMITS["even_engine"].value
+        calm = _range_before(case, held(rotation), long) < LIMITS["even_engine"].value
         if speed is not None:
-            calm &= _range_before(case, held(speed), within) < LIMITS["even_road"].value
+            calm &= _range_before(case, held(speed), long) < LIMITS["even_road"].value
             calm &= held(speed) < LIMITS["slow"].value
     elif speed is not None:
-        calm = -_lowest(case, -held(speed), within) < LIMITS["standing"].value
+        calm = -_lowest(case, -held(speed), long) < LIMITS["standing"].value
     calm &= case.since_start() > within + LIMITS["settled_in"].value
-    calm &= _past_pull_down(case)
-    return calm & (np.minimum(seen - _lowest(case, seen, within), rise) > LIMITS["climb_in_calm"].value)
+    calm &= _past_pull_down(case) & _low_side_holds(case)
+    climbs = calm & (np.minimum(seen - _lowest(case, seen, within), rise) > LIMITS["climb_in_calm"].value)
+    return lasting(climbs, round(LIMITS["climbs_for"].value / case.timeline.step_s))
+
+
+def _low_side_holds(case: Case) -> Mask:
+    """Where the evaporating temperature did not fall much of late: more flow (a faster blower, more stroke) draws it
+    down and brings the condenser more heat; lost air lets it follow up."""
+    te = case.evened(case.derived.evaporating_degc, 5.0)
+    if te is None:
+        return np.ones(len(case.timeline.t_s), np.bool_)
+    ago = max(round(LIMITS["calm_for"].value / case.timeline.step_s), 1)
+    before = np.concatenate([np.full(min(ago, len(te)), te[0]), te[:-ago]])[: len(te)]
+    return te > before - LIMITS["drawn_down"].value
 
 
 def _range_before(case: Case, values: Floats, within_s: float) -> Floats:

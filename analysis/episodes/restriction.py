@@ -38,6 +38,7 @@ LIMITS = limit_table(
     Limit("condensing_near", 14.0, "K", "over ambient: little heat; " + PRACTICE),
     Limit("subcooling", 0.5, "share of condensing over ambient", PRACTICE),
     Limit("backed_up_starved", 0.4, "share of condensing over ambient", "with a starved evaporator; " + PRACTICE),
+    Limit("fed_with_little_heat", 15.0, "K", "vent over evaporating; " + PRACTICE),
     Limit("far_fed", 18.0, "K", "vent over evaporating; " + PRACTICE),
     Limit("empty", 0.25, "share of condensing over ambient", PRACTICE),
     Limit("superheat", 20.0, "K", PRACTICE),
@@ -140,7 +141,7 @@ def _pulled_down(case: Case) -> Detection:
     blocked = (
         share is not None
         and share > LIMITS["backed_up_starved"].value
-        and starved > LIMITS["far_fed"].value
+        and starved > LIMITS["fed_with_little_heat" if near else "far_fed"].value
         and from_the_start
         and not cooled >= LIMITS["cools_well"].value
     )
@@ -148,8 +149,10 @@ def _pulled_down(case: Case) -> Detection:
         evidence = (stands, *_heat_and_liquid(case, near=near, backed_up=backed_up or blocked))
         episode = Episode(KIND, first, case.last_stop_s(), 0.6, evidence, permanent=True)
         return Detection(PRESENT, "starved from the start with the low side pulled down", (episode,))
+    # A stepless compressor pumps less rather than pull its low side down: there the depth says nothing.
+    stepless = case.job.compressor in VARIABLE and starved > LIMITS["starved"].value
     unknown = len(over) == 0 or near
-    if deep - 2.0 * case.u_evaporating_k() > limit and not (unknown and hardly_cooled and not empty):
+    if deep - 2.0 * case.u_evaporating_k() > limit and not (((unknown and hardly_cooled) or stepless) and not empty):
         return _with_words(ABSENT, stands, "the low side is not pulled down")
     missing = tuple(place for place in ("liquid_line", "ambient") if case.lacks(place))
     told = f"; {' and '.join(p.replace('_', ' ') for p in missing)} would tell more" if missing else ""

@@ -20,11 +20,12 @@ LIMITS = limit_table(
     Limit("gap", 3.0, "s", PRACTICE),
     Limit("merge_gaps", 60.0, "s", PRACTICE),
     Limit("burst", 4.0, "spikes", "fewer are single bad readings; " + PRACTICE),
-    Limit("merge_spikes", 45.0, "s", PRACTICE),
+    Limit("merge_spikes", 60.0, "s", PRACTICE),
     Limit("stuck", 30.0, "s", "far longer than noise leaves a reading unchanged; " + PRACTICE),
     Limit("stuck_if_coarse", 120.0, "s", "a channel of coarse steps stands still by itself; " + PRACTICE),
     Limit("stuck_in_usual", 4.0, "1", "of how long its coarse steps leave a reading unchanged; " + PRACTICE),
     Limit("frozen", 90.0, "s", "while it pumps, of a channel that else flickers; " + PRACTICE),
+    Limit("flickers", 0.4, "of the readings", "differ from the one before, by noise alone; " + PRACTICE),
     Limit("frozen_in_usual", 40.0, "1", "of the longest that noise leaves it unchanged; " + PRACTICE),
     Limit("pumps", 0.3, "of the time", "a cycling system at mild load; " + PRACTICE),
     Limit("probe_evens", 30.0, "s", "a vent probe does not follow a fast cycle; " + PRACTICE),
@@ -36,7 +37,7 @@ LIMITS = limit_table(
     Limit("steady", 8.0, "kPa", "from the first to the last third of the rest; " + PRACTICE),
     Limit("on_saturation", 2.0, "K", PRACTICE),
     Limit("vent_follows", 4.0, "K", PRACTICE),
-    Limit("vent_follows_coarse", 10.0, "K", "warm air hides a little in coarse steps; " + PRACTICE),
+    Limit("vent_follows_coarse", 13.0, "K", "warm air hides a little in coarse steps; " + PRACTICE),
     Limit("coil_without", 15.0, "K", "vent over evaporating; a coil short of refrigerant hardly moves it; " + PRACTICE),
     Limit("leaves", 6.0, "K", "vent air, at once; " + PRACTICE),
     Limit("leaves_within", 25.0, "s", "a probe that falls; ice and leaks take minutes; " + PRACTICE),
@@ -129,17 +130,19 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
         return []
     steps = np.diff(values)
     firsts, lasts = edges_of(steps == 0.0)
-    # A sensor sticks a few times at most: its longest stands say nothing of what is usual.
-    stands_s: Floats = np.sort(signal.step_s * (lasts - firsts + 1).astype(np.float64))[:-3]
-    usual = float(np.quantile(stands_s, 0.9)) if len(stands_s) else 0.0
     coarse = _smallest_step(signal) > COARSE[signal.channel.quantity]
+    stands_s: Floats = np.sort(signal.step_s * (lasts - firsts + 1).astype(np.float64))
+    # A fine channel sticks a few times at most: its longest stands say nothing of what is usual.
+    stands_s = stands_s if coarse else stands_s[:-3]
+    usual = float(np.quantile(stands_s, 0.9)) if len(stands_s) else 0.0
     least = max(LIMITS["stuck_if_coarse" if coarse else "stuck"].value, LIMITS["stuck_in_usual"].value * usual)
-    frozen = _frozen_s(stands_s, signal.step_s)
+    flickers = float(np.mean(steps != 0.0)) > LIMITS["flickers"].value
+    frozen = _frozen_s(stands_s, signal.step_s) if flickers else np.inf
     long = t[np.minimum(lasts + 1, len(t) - 1)] - t[firsts] >= least
     episodes: list[Episode] = []
     for first, last in zip(firsts[long].tolist(), lasts[long].tolist(), strict=True):
         start, end = float(t[first]), float(t[min(last + 1, len(t) - 1)])
-        froze = not coarse and end - start >= frozen and _pumps(case, start, end)
+        froze = end - start >= frozen and _pumps(case, start, end)
         if not froze and not _neighbour_moves(case, signal, start, end):
             continue
         says = f"{signal.channel.id} stood still while its neighbours moved"
