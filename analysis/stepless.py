@@ -125,8 +125,9 @@ def switched(timeline: Timeline, lift: Floats) -> Mask:
         lowest = begin + int(np.argmin(lift[begin : end + 1]))
         if kind == "ac_off":
             later = [other for other, _ in events if other > time_s]
-            end = index(min([last, *(other + near for other in later)]))
-            lowest = begin + int(np.argmin(lift[begin : end + 1]))
+            part = lift[begin : index(min([last, *(other + near for other in later)])) + 1]
+            risen = np.flatnonzero(part > np.minimum.accumulate(part) + least)
+            lowest = begin + int(np.argmin(part[: int(risen[0]) + 1 if len(risen) else len(part)]))
         high = float(np.quantile(lift[begin : lowest + 1], 0.9))
         fall = high - float(lift[lowest])
         if fall >= least:

@@ -29,6 +29,8 @@ WEIGHTS = (
     Weight("superheat low", -1.5, "the evaporator is fed"),
     Weight("static below saturation", 2.5, "hardly any liquid is left"),
     Weight("restriction seen", -1.5, "a narrow place explains the starved evaporator"),
+    Weight("evaporator_icing seen", -2.0, "ice keeps the air away and the heat with it"),
+    Weight("moisture_freeze seen", -1.5, "a valve that freezes starves the evaporator for a while"),
     Weight("weak_pumping seen", -1.0, "a weak compressor explains the low high side"),
     Weight("cools when it pumps", -1.5, "a starved evaporator does not cool its air so closely"),
     Weight("vacuum hold: leak", 2.0, "what lets air in lets refrigerant out"),

@@ -40,6 +40,7 @@ LIMITS = limit_table(
     Limit("rises_over", 15.0, "s", PRACTICE),
     Limit("hardly", 0.33, "share of the usual rise after a stop", PRACTICE),
     Limit("cut_in_margin", 25.0, "kPa", PRACTICE),
+    Limit("near_usual", 3.0, "K", PRACTICE),
     Limit("sudden", 60.0, "s", "ice closes the valve within seconds to tens of seconds; " + PRACTICE),
     Limit("met", 0.1, "share of the lift at the stop", PRACTICE),
     Limit("vent_warms", 4.0, "K", PRACTICE),
@@ -268,7 +269,7 @@ def _episode(case: Case, te: Floats, span: tuple[int, int]) -> Episode | None:
     t = case.timeline.t_s
     near = max(first - round(LIMITS["sudden"].value / case.timeline.step_s), 0)
     highest = float(te[near : first + 1].max())
-    if highest - float(te[first]) < LIMITS["dive"].value / 2.0:
+    if highest < min(LIMITS["usual"].value, float(np.median(te[case.running.pumping])) - LIMITS["near_usual"].value):
         return None
     start = near + int(np.flatnonzero(te[near : first + 1] > min(LIMITS["usual"].value, highest - 1.0))[-1])
     after = np.flatnonzero(te[last:] > LIMITS["usual"].value)

@@ -37,6 +37,7 @@ LIMITS = limit_table(
     Limit("short_stop", 12.0, "s", "of a stepless compressor, taken off at full throttle; " + PRACTICE),
     Limit("antiphase", -0.7, "correlation of the two sides", "a compressor that cycles draws them apart; " + PRACTICE),
     Limit("speed_swing", 130.0, "1/min", "standard deviation within the window; " + PRACTICE),
+    Limit("uneven_swing", 60.0, "kPa peak to peak", "traffic alone can do that; " + PRACTICE),
     Limit("shortest", 50.0, "s", PRACTICE),
     Limit("merge", 60.0, "s", PRACTICE),
     Limit("own_size", 0.4, "share of the stretch's usual swing", PRACTICE),
@@ -91,6 +92,15 @@ def detect(case: Case) -> Detection:
         )
     if case.seconds(running_on) < 2.0 * LIMITS["window"].value:
         return Detection(UNDECIDED, "the compressor never ran on long enough")
+    if case.lacks("engine_speed") and case.spans(
+        running_on & (_size(case, swing) > LIMITS["uneven_swing"].value),
+        LIMITS["shortest"].value,
+        LIMITS["merge"].value,
+    ):
+        why = (
+            f"the low side swung unevenly by more than {LIMITS['uneven_swing'].value:.0f} kPa; engine speed would tell"
+        )
+        return Detection(UNDECIDED, f"{why} traffic from the valve", (), ("engine_speed",))
     why = f"no regular swing above {LIMITS['swing'].value:.0f} kPa while the compressor ran on"
     return Detection(ABSENT, why, evidence=(Evidence("no_swing", why, {"limit_kpa": Measured(LIMITS["swing"].value)}),))
 
@@ -127,10 +137,15 @@ def _swing(case: Case) -> Floats | None:
     return swing
 
 
+def _size(case: Case, swing: Floats) -> Floats:
+    """Peak to peak [kPa] of the swing near each moment."""
+    half = LIMITS["window"].value / 2.0
+    return PEAK_TO_PEAK * np.sqrt(np.maximum(smoothed(swing * swing, case.timeline.step_s, half), 0.0))
+
+
 def _stretches(case: Case, swing: Floats, where: Mask, rule: Rule) -> list[Episode]:
     """Stretches of a mask in which the swing is large, and as regular as the rule asks for."""
-    step = case.timeline.step_s
-    size = PEAK_TO_PEAK * np.sqrt(np.maximum(smoothed(swing * swing, step, LIMITS["window"].value / 2.0), 0.0))
+    size = _size(case, swing)
     spans = [
         inner
         for first, last in case.spans(where & (size > rule.swing_kpa), LIMITS["shortest"].value, LIMITS["merge"].value)

@@ -1,0 +1,121 @@
+"""Faults of the low side and of the compressor on made traces: each kind beside what looks alike and is another."""
+
+import numpy as np
+import pytest
+
+from analysis.diagnose import diagnose
+from analysis.findings import Findings
+from tests.analysis.made import recording_of
+
+STEP_S = 0.25
+SECONDS = 700.0
+ON_S = 20.0
+
+
+def seconds() -> np.ndarray:
+    """Times of the readings."""
+    return np.arange(0.0, SECONDS, STEP_S)
+
+
+def between(t: np.ndarray, start: float, end: float, tau_s: float) -> np.ndarray:
+    """0, toward 1 from start, toward 0 from end, each with a time constant."""
+    up = np.where(t >= start, 1.0 - np.exp(-np.maximum(t - start, 0.0) / tau_s), 0.0)
+    down = np.where(t >= end, np.exp(-np.maximum(t - end, 0.0) / tau_s), 1.0)
+    return up * down
+
+
+def findings(columns: dict[str, np.ndarray], **job: object) -> Findings:
+    """Analyse made readings of an engine at 1500 1/min, with noise on them."""
+    t, rng = seconds(), np.random.default_rng(8)
+    noisy = {
+        name: values
+        if name.startswith("low_side")
+        else values + rng.normal(0.0, 1.0 if "kPa" in name else 0.08, len(t))
+        for name, values in columns.items()
+    }
+    marks = [{"time_s": ON_S, "kind": "engine_on", "text": ""}, {"time_s": ON_S + 1.0, "kind": "ac_on", "text": ""}]
+    noisy["engine_speed [1/min]"] = np.where(t >= ON_S, 1500.0, 0.0) + rng.normal(0.0, 4.0, len(t)) * (t >= ON_S)
+    return diagnose(recording_of(t, noisy, marks=marks, **job), "test")
+
+
+def weakened(tau_s: float, *, stuck: bool = False) -> dict[str, np.ndarray]:
+    """From 300 to 400 s the compressor holds little more than half its lift; it goes and comes with ``tau_s``."""
+    t = seconds()
+    rest = np.exp(-np.maximum(t - ON_S, 0.0) / 8.0)
+    lost = between(t, 300.0, 400.0, tau_s)
+    low = 200.0 + 500.0 * rest + 110.0 * lost + np.random.default_rng(9).normal(0.0, 0.8, len(t))
+    if stuck:
+        low[(t >= 300.0) & (t < 420.0)] = 310.0
+    return {
+        "low_side [kPa]": low,
+        "high_side [kPa]": 1400.0 - 700.0 * rest - 380.0 * lost,
+        "vent [degC]": 10.0 + 25.0 * np.exp(-np.maximum(t - ON_S, 0.0) / 30.0) + 9.0 * between(t, 300.0, 400.0, 8.0),
+        "ambient [degC]": np.full(len(t), 35.0),
+    }
+
+
+def kinds(found: Findings) -> set[str]:
+    """Kinds of the episodes, without those of a sensor."""
+    return {episode.kind for episode in found.episodes} - {"sensor_fault"}
+
+
+@pytest.mark.parametrize(("tau_s", "kind"), [(0.3, "compressor_dropout"), (6.0, "weak_pumping")])
+def test_a_clutch_slips_at_once_and_a_control_valve_moves_in_seconds(tau_s: float, kind: str):
+    found = findings(weakened(tau_s), compressor="variable_internal")
+    assert kinds(found) == {kind}
+    assert found.episodes[0].start_s == pytest.approx(300.0, abs=6.0)
+    assert found.episodes[0].end_s == pytest.approx(400.0, abs=12.0)
+
+
+def test_a_low_side_that_stands_still_tells_no_slip():
+    found = findings(weakened(0.3, stuck=True), compressor="cycling_clutch")
+    assert "compressor_dropout" not in {e.kind for e in found.episodes if e.start_s > 250.0}
+
+
+def starved(fall_s: float) -> dict[str, np.ndarray]:
+    """At 300 s the low side begins to fall toward vacuum, within ``fall_s``; at 600 s it is free again."""
+    t = seconds()
+    rest = np.exp(-np.maximum(t - ON_S, 0.0) / 8.0)
+    share = np.clip((t - 300.0) / fall_s, 0.0, 1.0) * (t < 600.0)
+    return {
+        "low_side [kPa]": 200.0 + 500.0 * rest - 270.0 * share + np.random.default_rng(9).normal(0.0, 0.8, len(t)),
+        "high_side [kPa]": 1400.0 - 700.0 * rest - 300.0 * between(t, 300.0, 600.0, 15.0),
+        "vent [degC]": 8.0 + 25.0 * np.exp(-np.maximum(t - ON_S, 0.0) / 30.0) + 14.0 * between(t, 300.0, 600.0, 30.0),
+        "ambient [degC]": np.full(len(t), 30.0),
+    }
+
+
+@pytest.mark.parametrize(("fall_s", "dives"), [(3.0, True), (270.0, False)])
+def test_ice_closes_a_valve_within_seconds_and_what_takes_minutes_is_something_else(fall_s: float, dives: bool):
+    assert ("moisture_freeze" in kinds(findings(starved(fall_s)))) is dives
+
+
+def cycled(plugged_at: int | None) -> dict[str, np.ndarray]:
+    """An orifice system on a low-side switch; after one stop hardly anything passes the orifice for a while."""
+    t = seconds()
+    low, high, vent, on, stops, slow = 600.0, 620.0, 30.0, False, 0, False
+    rows: list[tuple[float, float, float]] = []
+    for now in t:
+        was, on = on, now >= ON_S and (low > 150.0 if on else low > 300.0)
+        stops += was and not on
+        slow = (slow or stops == plugged_at) and not (slow and on)
+        plugged_at = None if stops == plugged_at else plugged_at
+        low += STEP_S / 8.0 * (90.0 - low) if on else STEP_S / (150.0 if slow else 8.0) * (620.0 - low)
+        high += STEP_S / 10.0 * ((1350.0 if on else 700.0) - high)
+        vent += STEP_S / 25.0 * ((6.0 if not slow else 30.0) - vent)
+        rows.append((low, high, vent))
+    lows, highs, vents = np.array(rows).T
+    return {
+        "low_side [kPa]": lows + np.random.default_rng(2).normal(0.0, 0.8, len(t)),
+        "high_side [kPa]": highs,
+        "vent [degC]": vents,
+        "ambient [degC]": np.full(len(t), 28.0),
+    }
+
+
+@pytest.mark.parametrize(("plugged_at", "found"), [(None, 0), (12, 1)])
+def test_a_plugged_orifice_lets_the_low_side_rise_many_times_more_slowly(plugged_at: int | None, found: int):
+    """The pressure switch cut the dive short; it waits for its cut-in, which takes a minute instead of seconds."""
+    got = findings(cycled(plugged_at), metering="fixed_orifice")
+    assert len([e for e in got.episodes if e.kind == "moisture_freeze"]) == found
+    assert kinds(got) <= {"moisture_freeze"}
