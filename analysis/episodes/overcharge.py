@@ -14,6 +14,8 @@ NEEDS = ("low_side", "high_side", "ambient", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("subcooling_high", 15.0, "K", "4-12 K is usual; " + PRACTICE),
     Limit("subcooling_usual", 10.0, "K", PRACTICE),
+    Limit("subcooling_ample", 12.0, "K", "4-12 K is usual; " + PRACTICE),
+    Limit("share_flooded", 0.7, "of condensing over ambient", "most of the condenser holds liquid; " + PRACTICE),
     Limit("heat_rejected", 8.0, "K", "condensing over ambient; below it a share says little; " + PRACTICE),
     Limit("condensing_high", 26.0, "K", "over ambient, steady; " + PRACTICE),
     Limit("condensing_low", 13.0, "K", "over ambient; between, a good condenser hides an overfill; " + PRACTICE),
@@ -73,6 +75,8 @@ def _subcooling(case: Case) -> tuple[float, Evidence] | None:
     over = _steady(case, case.derived.over_ambient_k)
     if over is not None and over > LIMITS["heat_rejected"].value:
         weight = weight_at(level / over, SHARE)
+        if level < LIMITS["subcooling_ample"].value and level / over < LIMITS["share_flooded"].value:
+            weight = min(weight, LIMITS["suspected"].value - 0.1)  # usual kelvins under a good condenser's low lift
     return weight, Evidence(
         "subcooling", f"subcooling {level:.0f} K, steady", {"subcooling_k": measured(level, case.u_subcooling_k())}
     )
