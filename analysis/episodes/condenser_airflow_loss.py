@@ -178,14 +178,12 @@ def _permanent(case: Case, usual: float, evidence: Evidence) -> Detection:
 
 
 def _fan_turned(case: Case, span: tuple[int, int]) -> bool:
-    """Whether the fan had its supply, or drew its current, as before: a blockage does not come and go."""
-    for place, name in (("fan", "fan_supply"), ("fan_current", "fan_current")):
-        fan = case.timeline.grid(place)
-        if fan is not None:
-            inside = float(np.nanmedian(fan[span[0] : span[1] + 1]))
-            usual = float(np.nanmedian(fan[case.running.pumping]))
-            return inside > LIMITS[name].value and inside > 0.8 * usual
-    return False
+    """Whether the fan drew its current as before; a supply alone proves nothing, a dead motor has it too."""
+    fan = case.timeline.grid("fan_current")
+    if fan is None:
+        return False
+    inside = float(np.nanmedian(fan[span[0] : span[1] + 1]))
+    return inside > max(LIMITS["fan_current"].value, 0.8 * float(np.nanmedian(fan[case.running.pumping])))
 
 
 def _driven_faster(case: Case, edges: "_Edges") -> bool:

@@ -160,12 +160,15 @@ def test_the_flow_that_comes_back_after_a_frozen_valve_is_no_loss_of_air():
     assert found(car.findings(), AIRFLOW) == []
 
 
-def test_a_fan_that_keeps_its_supply_lost_nothing_for_a_while():
+def test_a_fan_that_draws_its_current_lost_nothing_and_a_supply_alone_proves_nothing():
     car = jam_with_a_loss()
     car.extra["fan [V]"] = np.where(car.at(400, 520), 0.1, 13.5)
     assert len(found(car.findings(), AIRFLOW)) == 1
+    dead_motor = jam_with_a_loss()
+    dead_motor.extra["fan [V]"] = np.full(len(dead_motor.t), 13.5)
+    assert len(found(dead_motor.findings(), AIRFLOW)) == 1
     turned = jam_with_a_loss()
-    turned.extra["fan [V]"] = np.full(len(turned.t), 13.5)
+    turned.extra["fan_current [A]"] = np.full(len(turned.t), 14.0)
     assert found(turned.findings(), AIRFLOW) == []
 
 
