@@ -6,6 +6,7 @@ and do not come and go.
 """
 
 import math
+from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -115,13 +116,12 @@ def _slow(case: Case, seen: Floats, spans: list[tuple[int, int]]) -> list[tuple[
     slow: list[tuple[int, int]] = []
     lost: tuple[int, int] | None = None
     near = LIMITS["onset_search"].value
-    starts = np.array([run.start_s for run in case.running.runs])
-    ends = np.array([run.end_s for run in case.running.runs])
-    t = case.timeline.t_s
+    runs, t = case.running.runs, case.timeline.t_s
+    starts = [run.start_s for run in runs]
     for first, last in spans:
-        run = int(np.searchsorted(starts, t[first], side="right")) - 1
-        from_the_start = run > 0 and t[first] - starts[run] < LIMITS["sharp_within"].value
-        goes_on = lost is not None and from_the_start and abs(t[lost[1]] - ends[run - 1]) < near
+        run = bisect_right(starts, float(t[first])) - 1
+        from_the_start = run > 0 and float(t[first]) - starts[run] < LIMITS["sharp_within"].value
+        goes_on = lost is not None and from_the_start and abs(float(t[lost[1]]) - runs[run - 1].end_s) < near
         if goes_on or sudden(case, seen, (first, last)):
             lost = (first, last)
         else:
@@ -178,12 +178,12 @@ def _permanent(case: Case, usual: float, evidence: Evidence) -> Detection:
 
 
 def _fan_turned(case: Case, span: tuple[int, int]) -> bool:
-    """Whether the fan drew its current as before; a supply alone proves nothing, a dead motor has it too."""
-    fan = case.timeline.grid("fan_current")
-    if fan is None:
+    """Whether the fan drew its current as before: a blockage does not come and go. Supply alone turns no dead motor."""
+    current = case.timeline.grid("fan_current")
+    if current is None:
         return False
-    inside = float(np.nanmedian(fan[span[0] : span[1] + 1]))
-    return inside > max(LIMITS["fan_current"].value, 0.8 * float(np.nanmedian(fan[case.running.pumping])))
+    inside = float(np.nanmedian(current[span[0] : span[1] + 1]))
+    return inside > max(LIMITS["fan_current"].value, 0.8 * float(np.nanmedian(current[case.running.pumping])))
 
 
 def _driven_faster(case: Case, edges: "_Edges") -> bool:

@@ -11,7 +11,7 @@ from analysis.uncertainty import combine, measured
 KIND = "high_pressure_trip"
 NEEDS = ("low_side", "high_side", "runs")
 LIMITS = limit_table(
-    Limit("merge", 75.0, "s", "a switch that opens again and again does so within minutes; " + PRACTICE),
+    Limit("merge", 60.0, "s", PRACTICE),
     Limit("reset_most", 1000.0, "kPa", "a switch closes 0.4-0.8 MPa below where it opened; " + PRACTICE),
 )
 

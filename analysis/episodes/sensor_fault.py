@@ -10,7 +10,7 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.stretches import edges_of, thinned
+from analysis.stretches import Indices, edges_of, thinned
 from analysis.timeline import Floats, Signal, Span
 from analysis.uncertainty import combine, measured
 
@@ -131,12 +131,11 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
     steps = np.diff(values)
     firsts, lasts = edges_of(steps == 0.0)
     coarse = _smallest_step(signal) > COARSE[signal.channel.quantity]
-    stands_s: Floats = np.sort(signal.step_s * (lasts - firsts + 1).astype(np.float64))
     # A fine channel sticks a few times at most: its longest stands say nothing of what is usual.
-    stands_s = stands_s if coarse else stands_s[:-3]
+    stands_s = _stands_s(lasts - firsts + 1, signal.step_s, 0 if coarse else 3)
     usual = float(np.quantile(stands_s, 0.9)) if len(stands_s) else 0.0
     least = max(LIMITS["stuck_if_coarse" if coarse else "stuck"].value, LIMITS["stuck_in_usual"].value * usual)
-    flickers = float(np.mean(steps != 0.0)) > LIMITS["flickers"].value
+    flickers = int(np.count_nonzero(steps)) > LIMITS["flickers"].value * len(steps)
     frozen = _frozen_s(stands_s, signal.step_s) if flickers else np.inf
     long = t[np.minimum(lasts + 1, len(t) - 1)] - t[firsts] >= least
     episodes: list[Episode] = []
@@ -149,6 +148,13 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
         measures = {"stood_s": measured(end - start, signal.step_s)}
         episodes.append(Episode(KIND, start, end, 1.0, (Evidence("stuck", says, measures),), channel=signal.channel.id))
     return episodes
+
+
+def _stands_s(counts: Indices, step_s: float, without: int) -> Floats:
+    """How long the reading stood each time, in order, without so many of the longest."""
+    stands_s = counts.astype(np.float64) * step_s
+    stands_s.sort()
+    return stands_s[: len(stands_s) - without] if without < len(stands_s) else np.zeros(0)
 
 
 def _frozen_s(stands_s: Floats, step_s: float) -> float:
