@@ -18,6 +18,10 @@ TRIES = 2
 """A piece of work that took its process down is tried once more: the system may have been out of memory just then."""
 
 
+AHEAD = 2
+"""Pieces of work that a process has: one that it does and one that it need not wait for us to hand over."""
+
+
 class DiedError(Exception):
     """A piece of work took its process down each time it was tried."""
 
@@ -58,34 +62,49 @@ def over_cores(work: Callable[[T], R], items: Iterable[T], processes: int) -> It
     """
     waiting = iter(items)
     running: dict[Future[R], tuple[ProcessPoolExecutor, T, int]] = {}
+    beside = [process_beside(one_thread=True) for _ in range(processes)]
 
     def begin(process: ProcessPoolExecutor, item: T, attempt: int) -> None:
         running[process.submit(work, item)] = process, item, attempt
 
+    def feed(process: ProcessPoolExecutor) -> None:
+        for item in waiting:
+            begin(process, item, 1)
+            return
+
     try:
-        for _, item in zip(range(processes), waiting, strict=False):
-            begin(process_beside(one_thread=True), item, 1)
+        for process in beside * AHEAD:
+            feed(process)
         while running:
-            for done in wait(running, return_when=FIRST_COMPLETED).done:
-                process, item, attempt = running.pop(done)
-                fault = done.exception()
-                if isinstance(fault, BrokenProcessPool):
-                    process = process_beside(one_thread=True)
-                    if attempt < TRIES:
-                        begin(process, item, attempt + 1)
-                        continue
-                    fault = DiedError()
-                for following in waiting:
-                    begin(process, following, 1)
-                    break
-                else:
-                    process.shutdown(wait=False)
-                yield item, done.result() if fault is None else _as_exception(fault)
+            done = next(iter(wait(running, return_when=FIRST_COMPLETED).done))
+            process, item, attempt = running[done]
+            fault = done.exception()
+            if not isinstance(fault, BrokenProcessPool):
+                del running[done]
+            else:  # what it had first is what it did when it died; the rest had not begun
+                (item, attempt), *rest = [running.pop(future)[1:] for future in _lost_with(process, running)]
+                beside[beside.index(process)] = process = process_beside(one_thread=True)
+                again = [(item, attempt + 1)] if attempt < TRIES else []
+                for lost, tried in again + rest:
+                    begin(process, lost, tried)
+                if again:
+                    continue
+                fault = DiedError()
+            feed(process)
+            yield item, done.result() if fault is None else _as_exception(fault)
     finally:
-        for process, _, _ in running.values():
+        for process in beside:
             process.shutdown(wait=False, cancel_futures=True)
         if running:
             end_all()
+
+
+def _lost_with(
+    process: ProcessPoolExecutor, running: dict[Future[R], tuple[ProcessPoolExecutor, T, int]]
+) -> list[Future[R]]:
+    """What a process that died took with it, in the order in which it was handed over."""
+    had = [future for future, (owner, _, _) in running.items() if owner is process]
+    return [future for future in had if isinstance(future.exception(), BrokenProcessPool)]
 
 
 def _as_exception(fault: BaseException) -> Exception:
