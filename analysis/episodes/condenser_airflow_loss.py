@@ -119,7 +119,7 @@ def _slow(case: Case, seen: Floats, spans: list[tuple[int, int]]) -> list[tuple[
     ends = np.array([run.end_s for run in case.running.runs])
     t = case.timeline.t_s
     for first, last in spans:
-        run = int(np.searchsorted(starts, t[first], side="right")) - 1
+        run = int(np.searchsorted(starts, float(t[first]), side="right")) - 1
         from_the_start = run > 0 and t[first] - starts[run] < LIMITS["sharp_within"].value
         goes_on = lost is not None and from_the_start and abs(t[lost[1]] - ends[run - 1]) < near
         if goes_on or sudden(case, seen, (first, last)):
