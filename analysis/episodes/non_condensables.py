@@ -15,6 +15,7 @@ LIMITS = limit_table(
     Limit("excess", 1.5, "K", "saturation at static pressure over the soak; " + PRACTICE),
     Limit("soak_u", 1.0, "K", "one ambient probe stands for the metal; " + PRACTICE),
     Limit("condensing_high", 20.0, "K", "over ambient, steady; " + PRACTICE),
+    Limit("condensing_higher", 23.0, "K", "where no pipe in the bay shows that the car was cold; " + PRACTICE),
     Limit("condensing_suspect", 15.0, "K", PRACTICE),
     Limit("settled_in", 60.0, "s", PRACTICE),
 )
@@ -39,7 +40,8 @@ def detect(case: Case) -> Detection:
     limit = LIMITS["excess"].value
     stands = Evidence("static_above_saturation", says, {"excess_k": excess})
     over_k = {"over_k": measured(level, case.u_over_ambient_k())}
-    if excess.value - excess.u95 > limit and level > LIMITS["condensing_high"].value:
+    shown = not all(case.lacks(place) for place in BAY)
+    if excess.value - excess.u95 > limit and level > LIMITS["condensing_high" if shown else "condensing_higher"].value:
         evidence = (
             stands,
             Evidence("condensing_high", f"condensing {level:.0f} K over ambient, steady", over_k),
