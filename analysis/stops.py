@@ -17,6 +17,7 @@ from analysis.timeline import Floats, Timeline
 
 LIMITS = limit_table(
     Limit("engine_off_near", 4.0, "s", PRACTICE),
+    Limit("halts_within", 15.0, "s", PRACTICE),
     Limit("mark_late", 4.0, "s", "marks are pressed by hand; " + PRACTICE),
     Limit("start_after", 15.0, "s", "from the engine's start to the compressor's; " + PRACTICE),
     Limit("trip", 2500.0, "kPa gauge", "high-pressure switches open at 2.6-3.2 MPa; " + PRACTICE),
@@ -68,10 +69,12 @@ def stops_of(
         known or look.uncommanded(run, restart, habit)
         for run, restart, known in zip(ends, restarts, first, strict=True)
     ]
-    return tuple(_without_doubtful(stops, timeline, operating)), habit
+    # A stepless compressor has no cycles of its own: whatever stops it now and then is one habit, also of an engine.
+    stepless = compressor in VARIABLE and running.basis != "clutch"
+    return tuple(_without_doubtful(stops, timeline, operating, stepless=stepless)), habit
 
 
-def _without_doubtful(stops: list[Stop], timeline: Timeline, operating: Operating) -> list[Stop]:
+def _without_doubtful(stops: list[Stop], timeline: Timeline, operating: Operating, *, stepless: bool) -> list[Stop]:
     """Stops without supply that a hand or a halting engine explains as well as a fault are not called a fault.
 
     A complaint near one of them speaks for a fault; so do several of them where the engine is known to have run on.
@@ -85,7 +88,8 @@ def _without_doubtful(stops: list[Stop], timeline: Timeline, operating: Operatin
         return stops
     doubt = None
     if operating.engine_basis != "engine_speed":
-        doubt = _halting_doubt(electrical, timeline, operating)
+        alike = [stop for stop in stops if stop.why in ("control", "unknown", "dropout")] if stepless else electrical
+        doubt = _halting_doubt(alike, timeline, operating)
     several = len(electrical) >= LIMITS["usual_stops"].value
     if doubt is None and (several or any(_complained(stop, timeline) for stop in electrical)):
         return stops
@@ -169,12 +173,19 @@ class _Look:
         near = LIMITS["engine_off_near"].value
         if self.operating.engine_basis == "engine_speed":
             first, last = self.timeline.index(at - near), self.timeline.index(at + near)
-            return not bool(self.operating.engine_running[first : last + 1].all())
+            return not bool(self.operating.engine_running[first : last + 1].all()) or self._halted(at, restart_s)
         late = LIMITS["mark_late"].value
         if any(-1.0 <= mark - at <= late for mark in self.timeline.marked("engine_off")):
             return True
         started = [] if restart_s is None else self.timeline.marked("engine_on")
         return any(-late <= (restart_s or at) - mark <= LIMITS["start_after"].value for mark in started if mark > at)
+
+    def _halted(self, at: float, restart_s: float | None) -> bool:
+        """Whether the engine stood for most of the stop, soon from its beginning: it turned down before it stood."""
+        until = self.timeline.duration_s if restart_s is None else restart_s
+        turned = self.operating.engine_running[self.timeline.index(at) : self.timeline.index(until) + 1]
+        soon = self._engine_end(at) - at <= LIMITS["halts_within"].value
+        return soon and float(np.mean(turned)) < 0.5
 
     def _switched_off(self, at: float, restart_s: float | None) -> bool:
         if self.operating.asked_basis == "cooling_request":
