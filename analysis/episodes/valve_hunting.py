@@ -27,7 +27,7 @@ LIMITS = limit_table(
     Limit("regular_on_the_road", 0.65, "autocorrelation at the period", PRACTICE),
     Limit("cycles_on_the_road", 5.0, "1", PRACTICE),
     Limit("swing_followed", 40.0, "kPa peak to peak", PRACTICE),
-    Limit("regular_followed", 0.5, "autocorrelation at the period", PRACTICE),
+    Limit("regular_followed", 0.6, "autocorrelation at the period", PRACTICE),
     Limit("follows", 0.3, "correlation with the high side a quarter of a period later", PRACTICE),
     Limit("followed_period", 50.0, "s", "a jam moves on less often, and its ram air cools the high side; " + PRACTICE),
     Limit("clip", 3.0, "median deviations", PRACTICE),
