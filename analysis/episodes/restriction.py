@@ -156,7 +156,7 @@ def _pulled_down(case: Case) -> Detection:
         return _with_words(ABSENT, stands, "the low side is not pulled down")
     missing = tuple(place for place in ("liquid_line", "ambient") if case.lacks(place))
     told = f"; {' and '.join(p.replace('_', ' ') for p in missing)} would tell more" if missing else ""
-    suspected = from_the_start and cools_little and starved > LIMITS["starved"].value and not empty
+    suspected = unknown and from_the_start and cools_little and starved > LIMITS["starved"].value and not empty
     return _with_words(UNDECIDED, stands, f"other kinds do that too{told}", missing, suspected=suspected)
 
 
