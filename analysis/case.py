@@ -62,6 +62,7 @@ class Case:
     since_start_s: Floats
     usual_low_kpa: float
     usual_high_kpa: float
+    usual_run_s: float
     evened_once: dict[tuple[int, float], tuple[Floats, Floats]]
 
     def stretches(self) -> list[tuple[float, float]]:
@@ -160,9 +161,11 @@ class Case:
 
     def settled(self, after_s: float) -> Mask:
         """Pumping for longer than ``after_s`` since a start; where it cycles faster, in the later half of its runs."""
-        lengths = [run.end_s - run.start_s for run in self.running.runs]
-        typical = float(np.median(lengths)) if lengths else 0.0
-        return self.running.pumping & (self.since_start() > min(after_s, 0.5 * typical))
+        return self.running.pumping & (self.since_start() > self.settled_from(after_s))
+
+    def settled_from(self, after_s: float) -> float:
+        """Seconds since a start from which pumping counts as settled."""
+        return min(after_s, 0.5 * self.usual_run_s)
 
     def steady(self, after_s: float) -> Mask:
         """Pumping for longer than ``after_s`` since a start, where that is how it runs; nowhere in a fast cycler.
@@ -226,6 +229,7 @@ def case_of(timeline: Timeline, job: JobSheet) -> Case:
         _since_start(timeline, running),
         _usual(derived.low_kpa, running.pumping),
         _usual(derived.high_kpa, running.pumping),
+        float(np.median([run.end_s - run.start_s for run in running.runs])) if running.runs else 0.0,
         {},
     )
 

@@ -106,7 +106,8 @@ def sharp(case: Case, seen: Floats, first: int, last: int) -> tuple[int, int] | 
     within = max(round(LIMITS["sharp_within"].value / case.timeline.step_s), 1)
     start = max(first - within, 0)
     part = seen[start : last + 1]
-    settled = case.settled(LIMITS["settled_in"].value)[start : last + 1]
+    long_enough = case.since_start()[start : last + 1] > case.settled_from(LIMITS["settled_in"].value)
+    settled = case.running.pumping[start : last + 1] & long_enough
     lowest = _lowest(case, np.where(settled, part, np.inf), LIMITS["sharp_within"].value)
     far = np.flatnonzero(settled & (part - lowest > LIMITS["sharp"].value))
     far = far[far >= first - start]

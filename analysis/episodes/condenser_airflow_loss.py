@@ -304,11 +304,15 @@ def _belong(case: Case, last: int, first: int, rise: Floats, idle: Mask) -> bool
 def _apart(case: Case, seen: Floats, baseline: Floats, spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """Join stretches whose climbs begin before the one before has ended: it is one loss."""
     joined: list[tuple[int, int]] = []
+    ended = -1
     for span in spans:
-        if joined and _edges(case, seen, baseline, span).first <= _edges(case, seen, baseline, joined[-1]).last:
+        edges = _edges(case, seen, baseline, span)
+        if joined and edges.first <= ended:
             joined[-1] = (joined[-1][0], span[1])
+            edges = _edges(case, seen, baseline, joined[-1])
         else:
             joined.append(span)
+        ended = edges.last
     return joined
 
 
@@ -349,11 +353,9 @@ def _climb_begins(case: Case, seen: Floats, crossing: int, span: tuple[int, int]
     return int(at[flat[-1]]) + 1 if len(flat) else near
 
 
-def _climb_s(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) -> float:
+def _climb_s(case: Case, seen: Floats, own: float, edges: _Edges) -> float:
     """Seconds from leaving the baseline to most (85 %) of the rise."""
-    edges = _edges(case, seen, baseline, span)
     part = seen[edges.first : edges.last + 1]
-    own = float(baseline[span[0]])
     nearly = np.flatnonzero(part >= own + 0.85 * (float(part.max()) - own))
     return float(nearly[0]) * case.timeline.step_s if len(nearly) else float("nan")
 
@@ -369,7 +371,7 @@ def _episode(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) 
     kpa = float("nan")
     if high is not None:
         kpa = case.median(high, float(t[peak]) - 1, float(t[peak]) + 1) - case.timeline.barometric_kpa
-    climb_s = _climb_s(case, seen, baseline, span)
+    climb_s = _climb_s(case, seen, own, edges)
     u = _u_over(case, float(seen[peak]))
     measures = {
         "over_ambient_k": measured(float(seen[peak]), u),
