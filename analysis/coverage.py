@@ -197,7 +197,7 @@ def _circumstance(under: str, here: int, there: int, under_s: float, outside_s: 
     counted = f"{here} of {here + there} spells began {under}, in {100 * share:.0f} % of the time"
     if p > LIMITS["shown"].value:
         return f"{counted}: that may be chance (p {p:.2f})"
-    return f"{counted}: {'it lives there' if here / (here + there) > share else 'it stays away there'} (p {p:.1g})"
+    return f"{counted}: {'more' if here / (here + there) > share else 'fewer'} than chance would bring (p {p:.1g})"
 
 
 def _enough(under: str, rate: Rate) -> tuple[float | None, str]:

@@ -67,7 +67,7 @@ def _row(
     case: Case, band: Band, values: Floats | None, mask: np.ndarray[tuple[int], np.dtype[np.bool_]], u: float
 ) -> Expected:
     if values is None:
-        return _judged(band, absent("no sensor for it was fitted"))
+        return _judged(band, absent("no sensor was fitted for this"))
     part = case.over(values, mask)
     if "condensing" in case.derived.why and len(part) < WHOLE * np.count_nonzero(mask):
         return _judged(band, absent(case.derived.why["condensing"]))

@@ -57,8 +57,8 @@ TELLING_TEST = (
 NEXT_CHECK = "measure the supply at the clutch connector hot, then its ground, then the air gap"
 WEIGHTS = (
     Weight("compressor_dropout seen", 5.0, "it stayed off although asked for"),
-    Weight("compressor_dropout suspected", 1.2, "something was seen that it would explain, without settling it"),
-    Weight("compressor_dropout comes and goes", 1.0, "a contact or a hot coil comes and goes"),
+    Weight("compressor_dropout suspected", 1.2, "a sign of it was seen; it does not settle it"),
+    Weight("compressor_dropout comes and goes", 1.0, "a loose contact comes and goes"),
     Weight("stopped electrical", 1.5, "without supply no clutch closes", proves=True),
     Weight("stopped mechanical", 1.5, "with supply a sound clutch drives", proves=True),
     Weight("compressor_dropout: lift_lost", 0.7, "driven, it held only part of its lift: clutch or belt slips"),

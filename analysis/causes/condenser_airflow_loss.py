@@ -41,7 +41,7 @@ NEXT_CHECK = (
 )
 WEIGHTS = (
     Weight("condenser_airflow_loss seen", 5.0, "the condenser's heat is not carried away"),
-    Weight("condenser_airflow_loss suspected", 1.2, "something was seen that it would explain, without settling it"),
+    Weight("condenser_airflow_loss suspected", 1.2, "a sign of it was seen; it does not settle it"),
     Weight("condenser_airflow_loss comes and goes", 1.5, "charge and air do not come and go, a fan does"),
     Weight("only when slow", 1.5, "ram air replaces the fan at speed"),
     Weight("also at speed", -1.0, "ram air should replace the fan: think of a blocked condenser"),
@@ -53,5 +53,5 @@ WEIGHTS = (
     Weight("condenser_airflow_loss absent", -3.0, "condensing never left its own baseline"),
     Weight("condensing over ambient raised", 1.0, "the condenser may get too little air"),
     Weight("condensing over ambient high", 1.0, "the condenser's heat is not carried away"),
-    Weight("condensing over ambient usual", 0.3, "between the episodes the condenser works"),
+    Weight("condensing over ambient usual", 0.3, "apart from the episodes the condenser works"),
 )

@@ -13,7 +13,7 @@ TELLING_TEST = (
 NEXT_CHECK = "recover, replace the drier, evacuate long and watch the rise, recharge by weight"
 WEIGHTS = (
     Weight("moisture_freeze seen", 5.0, "ice closes the valve"),
-    Weight("moisture_freeze suspected", 1.2, "something was seen that it would explain, without settling it"),
+    Weight("moisture_freeze suspected", 1.2, "a sign of it was seen; it does not settle it"),
     Weight("moisture_freeze: freed_itself", 1.0, "ice thaws, dirt does not"),
     Weight("moisture_freeze comes and goes", 1.0, "it freezes again when the valve is cold again"),
     Weight("vacuum hold: moisture", 2.0, "water boiled in the circuit"),

@@ -11,7 +11,7 @@ TELLING_TEST = "soak overnight and compare static pressure with saturation at th
 NEXT_CHECK = "static test after a cold soak; identify the refrigerant"
 WEIGHTS = (
     Weight("non_condensables seen", 5.0, "air shows at rest and while running"),
-    Weight("non_condensables suspected", 1.2, "something was seen that it would explain, without settling it"),
+    Weight("non_condensables suspected", 1.2, "a sign of it was seen; it does not settle it"),
     Weight("non_condensables absent", -2.0, "its signs speak against it"),
     Weight("static above saturation", 3.5, "air adds its own pressure at rest"),
     Weight("static on saturation", -3.0, "air would add its own pressure at rest"),

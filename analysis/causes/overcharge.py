@@ -11,7 +11,7 @@ TELLING_TEST = "recover and weigh against the rated charge"
 NEXT_CHECK = "ask for the last service record; then recover and weigh"
 WEIGHTS = (
     Weight("overcharge seen", 5.0, "the signs of too much refrigerant agree"),
-    Weight("overcharge suspected", 1.2, "something was seen that it would explain, without settling it"),
+    Weight("overcharge suspected", 1.2, "a sign of it was seen; it does not settle it"),
     Weight("overcharge absent", -2.0, "its signs speak against it"),
     Weight("charge over", 3.0, "the mass was weighed"),
     Weight("charge full", -3.0, "the mass was weighed"),

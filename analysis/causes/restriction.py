@@ -11,7 +11,7 @@ TELLING_TEST = "feel and measure for a temperature drop along the liquid line; c
 NEXT_CHECK = "measure the liquid line before and after drier and valve"
 WEIGHTS = (
     Weight("restriction seen", 5.0, "the signs of a narrow place agree"),
-    Weight("restriction suspected", 1.2, "something was seen that it would explain, without settling it"),
+    Weight("restriction suspected", 1.2, "a sign of it was seen; it does not settle it"),
     Weight("restriction absent", -2.0, "its signs speak against it"),
     Weight("evaporator starved", 1.8, "a narrow place starves the evaporator"),
     Weight("low side far down", 1.0, "what little comes through is drawn off: a leak seldom pulls so deep"),

@@ -11,6 +11,6 @@ TELLING_TEST = "swap the sensor or its lead and see whether the fault goes with 
 NEXT_CHECK = "reseat plug and coupler, check zero in open air, wriggle the lead while watching"
 WEIGHTS = (
     Weight("sensor_fault seen", 5.0, "no circuit makes such readings", proves=True),
-    Weight("sensor_fault suspected", 1.2, "something was seen that it would explain, without settling it"),
+    Weight("sensor_fault suspected", 1.2, "a sign of it was seen; it does not settle it"),
     Weight("sensor_fault absent", -3.0, "the channels behave"),
 )

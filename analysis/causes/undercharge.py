@@ -13,7 +13,7 @@ TELLING_TEST = (
 NEXT_CHECK = "leak-check couplers, shaft seal, condenser and service valves; then recover and weigh"
 WEIGHTS = (
     Weight("undercharge seen", 3.0, "the signs of too little refrigerant agree"),
-    Weight("undercharge suspected", 1.2, "something was seen that it would explain, without settling it"),
+    Weight("undercharge suspected", 1.2, "a sign of it was seen; it does not settle it"),
     Weight("evaporator starved", 2.0, "too little refrigerant starves the evaporator"),
     Weight("low side far down", -0.5, "a narrow place pulls so deep sooner than a leak"),
     Weight("starved, meets slowly", -0.7, "little refrigerant has quickly met"),

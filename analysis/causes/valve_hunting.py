@@ -11,6 +11,6 @@ TELLING_TEST = "record superheat at the evaporator outlet: it swings with the lo
 NEXT_CHECK = "check the seat and insulation of the bulb (block valve: its seat); try an even engine speed"
 WEIGHTS = (
     Weight("valve_hunting seen", 5.0, "a regular swing with the compressor running on"),
-    Weight("valve_hunting suspected", 1.2, "something was seen that it would explain, without settling it"),
+    Weight("valve_hunting suspected", 1.2, "a sign of it was seen; it does not settle it"),
     Weight("valve_hunting absent", -3.0, "the low side held still while it ran on"),
 )

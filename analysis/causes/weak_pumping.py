@@ -31,7 +31,7 @@ TELLING_TEST = (
 NEXT_CHECK = "measure the control valve's supply and resistance; compare both sides at full demand"
 WEIGHTS = (
     Weight("weak_pumping seen", 5.0, "little lift although it was driven, with warm vents"),
-    Weight("weak_pumping suspected", 1.2, "something was seen that it would explain, without settling it"),
+    Weight("weak_pumping suspected", 1.2, "a sign of it was seen; it does not settle it"),
     Weight("weak_pumping comes and goes", 0.7, "a control valve or its wiring comes and goes, wear does not"),
     Weight("weak_pumping: duty_full", 1.0, "it was asked for full stroke and did not pump"),
     Weight("weak_pumping: duty_low", -1.5, "it was told to pump little: the control is to be asked"),

@@ -232,7 +232,7 @@ def _cause(cause: Cause, findings: Findings, units: Units, *, whole: bool) -> Ca
     return CauseBlock(
         cause.standing.capitalize(),
         wording.title(cause.cause),
-        f"probability by itself {wording.percent(cause.probability)}",
+        f"{wording.percent(cause.probability)}, judged by itself: causes need not add up to 100 %",
         speaks_for + against if whole else speaks_for + against[:2],
         wording.one_of(cause.parts) if whole else "",
         cause.telling_test if whole else "",

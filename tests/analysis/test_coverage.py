@@ -101,7 +101,7 @@ def test_a_fault_that_shows_only_at_standstill_is_found_to_live_there():
     assert (road.starts_under, road.starts_outside) == (6, 0)
     assert road.under_s == pytest.approx(6 * 60.0, abs=8.0)
     assert road.p_adjusted < 0.01
-    assert "lives there" in road.says
+    assert "more than chance would bring" in road.says
     others = [one for one in found.circumstances if one.factor != "road_speed"]
     assert {one.factor for one in others} == {"since_start", "ambient"}
     assert all("may be chance" in one.says for one in others)
