@@ -210,7 +210,7 @@ def timeline_of(recording: Recording) -> Timeline | None:
     flags: list[Flag] = []
     raw: list[tuple[Channel, Floats, Floats]] = []
     for stream in recording.streams:
-        raw.extend(_columns_in_order(stream, origin, flags))
+        raw.extend(column for column in _columns_in_order(stream, origin, flags) if column[0].in_use)
     barometric, barometric_u = _barometric(raw, recording.job.altitude_m)
     times = {id(t): t for _, t, _ in raw}
     paces = {key: _Pace.of(t) for key, t in times.items()}

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from recorder.errors import InputError
 from recorder.node import Channel, Group, NodeDescription
-from recorder.places import place_of
+from recorder.places import UNUSED, place_of
 
 _TEXT = re.compile(r"^(?P<node>[A-Za-z0-9_-]{1,40})/(?P<channel>[a-z_0-9]+)=(?P<place>[a-z_0-9]+)$")
 
@@ -21,7 +21,7 @@ class Assignment:
 
 
 def assignment_from(text: str) -> Assignment:
-    """Read ``node/channel=place``.
+    """Read ``node/channel=place``; the place ``unused`` is that of a sensor clipped on nowhere.
 
     Raises
     ------
@@ -31,10 +31,12 @@ def assignment_from(text: str) -> Assignment:
     match = _TEXT.match(text)
     if match is None:
         raise InputError(f"'{text}': write NODE/CHANNEL=PLACE, for example bay/vent=return_air.")
-    sent, place = place_of(match["channel"]), place_of(match["place"])
+    sent = place_of(match["channel"])
+    named = f"{UNUSED}_{sent.quantity}" if match["place"] == UNUSED else match["place"]
+    place = place_of(named)
     if sent.quantity != place.quantity:
         raise InputError(f"'{text}': {sent.title} is a {sent.quantity}, {place.title} a {place.quantity}.")
-    return Assignment(match["node"], match["channel"], match["place"])
+    return Assignment(match["node"], match["channel"], named)
 
 
 def assigned(description: NodeDescription, assignments: Iterable[Assignment]) -> NodeDescription:

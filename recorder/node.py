@@ -8,7 +8,7 @@ from typing import Any, cast
 
 from recorder.calibration import Calibration, calibration_from
 from recorder.errors import FrameError, InputError
-from recorder.places import STORED_UNIT, place_of
+from recorder.places import STORED_UNIT, UNUSED, place_of
 from recorder.sensors import Conversion, conversion_from
 
 MISSING_INT32 = -(2**31)
@@ -73,6 +73,11 @@ class Channel:
     def quantity(self) -> str:
         """The physical quantity of the place."""
         return place_of(self.id).quantity
+
+    @property
+    def in_use(self) -> bool:
+        """Whether the sensor is clipped on anywhere."""
+        return not self.place.startswith(f"{UNUSED}_")
 
     def to_dict(self) -> dict[str, Any]:
         """Return the channel as plain JSON values."""

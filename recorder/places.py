@@ -39,6 +39,9 @@ STORED_UNIT = {
     "length": "m",
 }
 
+UNUSED = "unused"
+"""Begins the places of sensors that are clipped on nowhere: recorded as any other, used by no analysis."""
+
 POSSIBLE = {
     "pressure": (-110.0, 60_000.0),
     "temperature": (-90.0, 600.0),
@@ -84,6 +87,7 @@ PLACES = {
         Place("sensor_supply", "voltage", "supply of the sensors"),
         Place("cold_junction", "temperature", "thermocouple terminals"),
         Place("altitude", "length", "altitude"),
+        *(Place(f"{UNUSED}_{quantity}", quantity, "not in use") for quantity in STORED_UNIT),
     )
 }
 

@@ -76,6 +76,7 @@ class Recording:
             *(sentence for node in self.nodes for sentence in _lost_in_words(node, self.sealed)),
             *(sentence for sentences in missing for sentence in sentences),
             *(f"{name}: {CLAMP_ON_CANNOT}" for name in clamps),
+            *(_unused_in_words(stream, c) for stream in self.streams for c in stream.channels if not c.in_use),
         )
 
     @property
@@ -92,6 +93,15 @@ def _lost_in_words(node: dict[str, Any], sealed: bool) -> list[str]:
     frames = f"{lost} frame{'s' if lost > 1 else ''} of samples never arrived, in {gaps} gap{'s' if gaps > 1 else ''}"
     cut = cast("list[str]", node.get("damage") or []) if sealed else []
     return [f"{node.get('name', 'node')}: {frames}"] * (lost > 0) + [f"before sealing: {told}" for told in cut]
+
+
+def _unused_in_words(stream: Stream, channel: Channel) -> str:
+    """A sensor that was clipped on nowhere: what became of its readings."""
+    readings = stream.data[channel.id].is_not_null().sum()
+    sent = (channel.sent_as or channel.id).replace("_", " ")
+    return (
+        f"{sent} was set to not in use: its {readings} readings are kept as {channel.id}, and nothing is judged by them"
+    )
 
 
 def short_digest(digest: str) -> str:

@@ -99,7 +99,7 @@ class LiveRecording:
                 if self._first_ns is None:
                     self._first_ns = node.first_ns
                 heard = True
-                self._take(node.name, group.channels, t_s, values)
+                self._take(node.name, tuple(c for c in group.channels if c.in_use), t_s, values)
             if heard and node.last_ns is not None:
                 self.arrived_utc_ns = self.utc_ns + node.last_ns - self.monotonic_ns
         if heard:
@@ -231,6 +231,7 @@ class LiveRecording:
 
 def _told(node: NodeTail, now_ns: int) -> dict[str, Any]:
     silent_s = None if node.last_ns is None else (now_ns - node.last_ns) / 1e9
+    groups = node.description.groups if node.description else ()
     outages = cast("list[dict[str, Any]]", node.account.get("outages") or [])
     return {
         "name": node.name,
@@ -238,6 +239,7 @@ def _told(node: NodeTail, now_ns: int) -> dict[str, Any]:
         "lost": node.lost,
         "reconnects": int(node.account.get("reconnects") or 0),
         "restarts": node.restarts,
+        "unused": sum(not channel.in_use for group in groups for channel in group.channels),
         "silences": len(node.silences),
         "why": str(outages[-1]["why"]) if outages and outages[-1].get("to") is None else "",
         "told": node.account.get("told") or [],

@@ -42,11 +42,11 @@ class Series:
 
 
 def series_of(recording: Recording, case: Case) -> tuple[Series, ...]:
-    """Every channel as it was recorded (pressures gauge), then the derived quantities on the analysis' grid."""
+    """Every channel in use as it was recorded (pressures gauge), then the derived quantities on the analysis' grid."""
     found: list[Series] = []
     taken: set[str] = set()
     for stream in recording.streams:
-        for channel in stream.channels:
+        for channel in (c for c in stream.channels if c.in_use):
             name = next(n for n in (channel.id, *(f"{channel.place}_{k}" for k in range(2, 1000))) if n not in taken)
             taken.add(name)
             found.append(_recorded(name, channel, stream, case))

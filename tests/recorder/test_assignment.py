@@ -5,6 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analysis.diagnose import diagnose
+from analysis.timeline import timeline_of
 from recorder.assignment import Assignment, assigned, assignment_from
 from recorder.clock import HostClock
 from recorder.errors import InputError
@@ -12,7 +14,7 @@ from recorder.frames import Frame, FrameType, description_frames, encode_body
 from recorder.jobsheet import JobSheet
 from recorder.journal import Arrival
 from recorder.node import Channel, Group, NodeDescription
-from recorder.recording import open_recording
+from recorder.recording import Recording, open_recording
 from recorder.sealing import seal
 from recorder.sensors import Ratiometric
 from recorder.store import RecordingStore
@@ -81,10 +83,10 @@ def test_a_channel_that_others_are_worked_out_from_stays():
         assigned(node, moves("bay/sensor_supply=battery"))
 
 
-@pytest.mark.parametrize("sealed", [False, True], ids=["cut off", "sealed"])
-def test_readings_are_stored_at_their_place_also_after_a_crash(tmp_path: Path, sealed: bool):
+def recorded(out: Path, sealed: bool, *texts: str) -> Recording:
+    """Twenty rows of the bay's node, its channels assigned."""
     host = HostClock.start()
-    store = RecordingStore(tmp_path, JobSheet(), host, places=moves("bay/vent=ambient"))
+    store = RecordingStore(out, JobSheet(), host, places=moves(*texts))
     store.describe("bay", BAY)
     bodies = list(description_frames(BAY.to_json(), 1, 7, 0, 200))
     rows = np.array([[200.0, 1400.0, 31.0, 24.0]] * 20, "<f4")
@@ -95,9 +97,36 @@ def test_readings_are_stored_at_their_place_also_after_a_crash(tmp_path: Path, s
     store.close()
     if sealed:
         seal(store.folder, "test")
-    recording = open_recording(store.folder)
-    (stream,) = recording.streams
+    return open_recording(store.folder)
+
+
+@pytest.mark.parametrize("sealed", [False, True], ids=["cut off", "sealed"])
+def test_readings_are_stored_at_their_place_also_after_a_crash(tmp_path: Path, sealed: bool):
+    (stream,) = recorded(tmp_path, sealed, "bay/vent=ambient").streams
     assert [c.id for c in stream.channels] == ["low_side", "high_side", "ambient", "return_air"]
     assert stream.channels[2].sent_as == "vent"
     assert stream.data["ambient"].to_list() == [31.0] * 20
     assert stream.data["raw_ambient"].to_list() == [31.0] * 20
+
+
+@pytest.mark.parametrize("sealed", [False, True], ids=["cut off", "sealed"])
+def test_a_sensor_not_in_use_is_kept_told_and_judged_by_nothing(tmp_path: Path, sealed: bool):
+    recording = recorded(tmp_path, sealed, "bay/vent=unused", "bay/high_side=unused", "bay/return_air=unused")
+    (stream,) = recording.streams
+    assert [c.id for c in stream.channels] == [
+        "low_side", "unused_pressure", "unused_temperature", "unused_temperature_2"
+    ]  # fmt: skip
+    assert stream.data["unused_temperature"].to_list() == [31.0] * 20
+    told = [remark for remark in recording.remarks if "was set to not in use" in remark]
+    assert len(told) == 3
+    assert told[1].startswith("vent was set to not in use: its 20 readings are kept as unused_temperature,")
+    timeline = timeline_of(recording)
+    assert timeline is not None
+    assert list(timeline.signals) == ["low_side"]
+    assert [flag.says for flag in timeline.flags if "was set to not in use" in flag.says] == told
+
+
+def test_a_recording_of_nothing_but_sensors_not_in_use_cannot_tell(tmp_path: Path):
+    places = [f"bay/{channel}=unused" for channel in ("low_side", "high_side", "vent", "return_air")]
+    findings = diagnose(recorded(tmp_path, True, *places), "test")
+    assert findings.verdict == "cannot_tell"

@@ -3,6 +3,8 @@ import {make, order, say} from "./ask.js";
 
 const place = (channel) => channel.replace(/_\d+$/, "");
 const ANY = "Other places";
+const UNUSED = "unused";
+const unused = (name) => name.startsWith(UNUSED);
 const TYPING_MS = 700;
 
 export class Board {
@@ -60,7 +62,7 @@ export class Board {
   // What an empty place costs, put in where it stands: an answer never moves what a hand is on.
   costs() {
     for (const slot of this.host.querySelectorAll("[data-place].empty")) {
-      slot.querySelector("span").textContent = this.lost[slot.dataset.place] ?? "";
+      if (slot.dataset.place !== UNUSED) slot.querySelector("span").textContent = this.lost[slot.dataset.place] ?? "";
     }
   }
 
@@ -70,8 +72,8 @@ export class Board {
     const focused = document.activeElement?.closest?.("[data-chip]")?.dataset.chip;
     const chips = this.chips();
     const usual = new Set(this.groups.flatMap((g) => g.places));
-    const others = [...new Set(chips.map((c) => c.at))].filter((name) => !usual.has(name));
-    const groups = others.length ? [...this.groups, {title: ANY, places: others}] : this.groups;
+    const others = [...new Set(chips.map((c) => c.at))].filter((name) => !usual.has(name) && !unused(name));
+    const groups = [...this.groups, {title: ANY, places: others}, {title: "Left out", places: [UNUSED]}].filter((g) => g.places.length);
     this.host.replaceChildren(...groups.map((group) => this.column(group, chips)));
     if (focused) this.host.querySelector(`[data-chip="${CSS.escape(focused)}"] select`)?.focus();
   }
@@ -80,16 +82,17 @@ export class Board {
     const column = make("section", "", {"aria-label": group.title});
     column.append(make("h3", group.title));
     const list = make("ul");
-    list.append(...group.places.map((name) => this.slot(name, chips.filter((c) => c.at === name))));
+    list.append(...group.places.map((name) => this.slot(name, chips.filter((c) => c.at === name || (name === UNUSED && unused(c.at))))));
     column.append(list);
     return column;
   }
 
   slot(name, held) {
     const slot = make("li", "", {"data-place": name, class: held.length ? "held" : "empty"});
-    slot.append(make("b", this.places[name].title));
+    slot.append(make("b", name === UNUSED ? "not in use" : this.places[name].title));
     if (held.length) slot.append(...held.map((chip) => this.chip(chip)));
-    else slot.append(make("span", this.lost[name] ?? ""));
+    if (name === UNUSED) slot.append(make("span", "Recorded and kept, but nothing is judged by it."));
+    else if (!held.length) slot.append(make("span", this.lost[name] ?? ""));
     slot.addEventListener("dragover", (event) => {
       if (this.dragged && this.fits(this.dragged, name)) {
         event.preventDefault();
@@ -156,16 +159,17 @@ export class Board {
   }
 
   fits(chip, name) {
-    return this.places[place(chip.channel)].quantity === this.places[name].quantity;
+    return name === UNUSED || this.places[place(chip.channel)].quantity === this.places[name].quantity;
   }
 
-  // A place that holds one channel gives it in exchange; a node's channels cannot share one.
-  move(chip, name) {
+  // A place that holds one channel gives it in exchange, unless it is that of what is not in use; a node's channels cannot share one.
+  move(chip, target) {
+    const name = target === UNUSED ? `${UNUSED}_${this.places[place(chip.channel)].quantity}` : target;
     if (!this.fits(chip, name) || chip.at === name) return;
-    const held = this.chips().filter((c) => c.at === name);
+    const held = unused(name) ? [] : this.chips().filter((c) => c.at === name);
     this.moves[`${chip.node}/${chip.channel}`] = name;
     if (held.length === 1) this.moves[`${held[0].node}/${held[0].channel}`] = chip.at;
-    say(`${chip.channel.replaceAll("_", " ")} is now at ${this.places[name].title}${held.length === 1 ? `, ${held[0].channel.replaceAll("_", " ")} at ${this.places[chip.at].title}` : ""}.`);
+    say(`${chip.channel.replaceAll("_", " ")} is now ${unused(name) ? "" : "at "}${this.places[name].title}${held.length === 1 ? `, ${held[0].channel.replaceAll("_", " ")} at ${this.places[chip.at].title}` : ""}.`);
     this.draw();
     this.ask();
     this.changed();

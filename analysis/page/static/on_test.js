@@ -57,6 +57,7 @@ function showNodes() {
     if (node.reconnects) parts.push(`${node.reconnects}× reconnected`);
     if (node.restarts) parts.push(`${node.restarts}× restarted`);
     if (node.rssi_dbm !== null) parts.push(`${node.rssi_dbm} dBm`);
+    if (node.unused) parts.push(`${node.unused} not in use`);
     if (node.supply_mv) parts.push(`${(node.supply_mv / 1000).toFixed(2)} V`);
     return make("span", parts.join(", "), {class: node.silent_s ? "bad" : ""});
   }));
