@@ -113,7 +113,9 @@ def find(addresses: tuple[str, ...]) -> None:
 @job_option
 @out_option
 @click.option("--for", "for_s", callback=_duration, help="Stop after this time: 90s, 40m, 2h.")
-@click.option("--place", "placed", multiple=True, help="A channel that is clipped on elsewhere: bay/vent=return_air.")
+@click.option(
+    "--place", "placed", multiple=True, help="A channel clipped on elsewhere: bay/vent=return_air; nowhere: =unused."
+)
 @click.option("--unattended", is_flag=True, help="Start when nodes appear, seal when they fall silent, start anew.")
 @click.option("--quiet", "quiet_s", callback=_duration, help="Unattended: silence that ends a recording (default 60s).")
 @click.option("--cap", "cap_bytes", callback=_size, help="Stop once all recordings of the folder take so much: 2GB.")

@@ -91,7 +91,7 @@ export class Board {
     const slot = make("li", "", {"data-place": name, class: held.length ? "held" : "empty"});
     slot.append(make("b", name === UNUSED ? "not in use" : this.places[name].title));
     if (held.length) slot.append(...held.map((chip) => this.chip(chip)));
-    if (name === UNUSED) slot.append(make("span", "Recorded and kept, but nothing is judged by it."));
+    if (name === UNUSED) slot.append(make("p", "Recorded and kept, but nothing is judged by it.", {class: "quiet"}));
     else if (!held.length) slot.append(make("span", this.lost[name] ?? ""));
     slot.addEventListener("dragover", (event) => {
       if (this.dragged && this.fits(this.dragged, name)) {

@@ -76,7 +76,7 @@ function showAnalysis(analysis) {
   const {headline = "", episodes = [], runs = []} = analysis;
   strips.runs = runs;
   strips.episodes = episodes;
-  by("headline").textContent = episodes.length ? headline : "Nothing yet.";
+  by("headline").textContent = episodes.length ? headline : "Nothing yet. What comes and goes takes a drive: record on, and mark what the driver feels.";
   const told = JSON.stringify(episodes.map((e) => [e.kind, Math.round(e.start_s)]));
   if (told !== lastEpisodes) {
     lastEpisodes = told;
