@@ -42,7 +42,7 @@ NEXT_CHECK = (
 WEIGHTS = (
     Weight("condenser_airflow_loss seen", 5.0, "the condenser's heat is not carried away"),
     Weight("condenser_airflow_loss suspected", 1.2, "a sign of it was seen; it does not settle it"),
-    Weight("condenser_airflow_loss comes and goes", 1.5, "the charge, and air in the circuit, do not come and go, a fan does"),
+    Weight("condenser_airflow_loss comes and goes", 1.5, "a fan comes and goes; the charge, and air inside, do not"),
     Weight("only when slow", 1.5, "ram air replaces the fan at speed"),
     Weight("also at speed", -1.0, "ram air should replace the fan: think of a blocked condenser"),
     Weight("condenser_airflow_loss: fan_without_supply", 2.0, "the fan had no supply", proves=True),
