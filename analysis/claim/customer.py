@@ -82,9 +82,12 @@ PLAIN = {
     ),
 }
 SURE = {
-    "proven": "We are sure of that; which part has failed a check has to show.",
-    "likely": "Very probable, but not proven yet. The check named below settles it.",
+    "proven": "We are sure of that. Which part has failed, a check has to show.",
+    "likely": "Very probable, but not proven yet. The workshop's check settles it.",
+    "leaning": "Probable, but not proven. The workshop's check settles it.",
 }
+VERY = 0.9
+"""From this probability on it is called very probable (our own choice)."""
 ROOM = ((400.0, 420), (330.0, 420), (245.0, 420), (200.0, 220), (140.0, 110))
 """Height of the picture [px] and length of what is quoted from the job sheet, from roomy to tight."""
 MONTHS = (
@@ -203,12 +206,13 @@ def _sure(findings: Findings) -> str:
         glance = f" A five-minute look would have missed it with a chance of {100 * missed:.0f} %."
     if cause is not None:
         odds = "" if cause.standing == "proven" else f" We put it at {wording.percent(cause.probability)}."
-        return f"{SURE[cause.standing]}{odds}{glance}"
+        leaning = cause.standing == "likely" and cause.probability < VERY
+        return f"{SURE['leaning' if leaning else cause.standing]}{odds}{glance}"
     if findings.verdict == FAULT_FOUND:
         return f"That something is wrong is certain, the reason is not.{glance}"
     if findings.verdict == NO_FAULT_SEEN:
         bound = findings.coverage.rate_bound_per_hour
-        rare = f" One that comes less often than {bound:.1f} times an hour may have stayed away." if bound else ""
+        rare = f" Only one that comes {bound:.0f} times an hour could hardly have stayed away." if bound else ""
         return f"A fault that comes rarely can hide from one drive.{rare}"
     return f"Not sure at all. The reason: {findings.verdict_why}."
 
@@ -264,14 +268,17 @@ def _picture(case: Case, findings: Findings, chosen: Preferences) -> Figure:
     spans = tuple((e.start_s, e.end_s) for e in findings.episodes if e.kind != "sensor_fault")
     lanes = (Lane("the fault shows", spans, "episode"),) if spans else ()
     told = {mark.time_s for mark in case.timeline.marks if mark.kind == "complaint"}
+    told |= set([mark.time_s for mark in case.timeline.marks if mark.kind in ("ac_off", "engine_off")][-1:])
     flags = tuple(flag for flag in whole.flags if flag.time_s in told)
     return replace(whole, strips=strips, lanes=lanes, flags=flags)
 
 
 def _picture_note(case: Case, findings: Findings) -> str:
-    hatched = " Hatched: the fault shows." if any(e.kind != "sensor_fault" for e in findings.episodes) else ""
+    own = [e for e in findings.episodes if e.kind != "sensor_fault"]
+    shows = " The bar below: the fault shows." if own else ""
     what = "The air that came out of the vents" if case.timeline.grid("vent") is not None else "What was recorded"
-    return f"{what} over the whole drive, from left to right.{hatched}"
+    off = "Once cooling or engine is off, the air warms: that is no fault."
+    return f"{what} over the whole drive, from left to right.{shows} {off}"
 
 
 def _cut(text: str, longest: int) -> str:
