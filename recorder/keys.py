@@ -58,6 +58,10 @@ def _terminal_keys(on_key: Callable[[str], None]) -> Generator[None]:
             on_key(key.lower())
 
     tty.setcbreak(handle)
+    # Ctrl-C empties the terminal's queue: a key that was announced may be gone by then; a read must not wait for it.
+    mode = termios.tcgetattr(handle)
+    mode[6][termios.VMIN], mode[6][termios.VTIME] = 0, 0
+    termios.tcsetattr(handle, termios.TCSANOW, mode)
     loop.add_reader(handle, read)
     try:
         yield
