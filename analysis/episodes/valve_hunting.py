@@ -51,22 +51,27 @@ PEAK_TO_PEAK = 2.0 * np.sqrt(2.0)
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """How much regularity is asked for: autocorrelation at the period, number of periods, peak to peak."""
+    """What is asked for: autocorrelation at the period, number of periods, peak to peak, and of the high side."""
 
     regular: float
     least_cycles: float
     swing_kpa: float
+    high_side_follows: bool = False
 
 
 EVEN = Rule(LIMITS["regular"].value, LIMITS["least_cycles"].value, LIMITS["swing"].value)
 """Where nothing but the valve can swing the low side."""
 UNEVEN = Rule(LIMITS["regular_on_the_road"].value, LIMITS["cycles_on_the_road"].value, LIMITS["swing"].value)
 """Where the engine's speed varies or is unknown: lights and traffic come at almost regular intervals too."""
-FOLLOWED = Rule(LIMITS["regular_followed"].value, LIMITS["least_cycles"].value, LIMITS["swing_followed"].value)
-"""Where the high side follows the low side down: a valve that shuts lowers both, a faster engine draws them apart."""
-
 LONG = Rule(LIMITS["regular_for_long"].value, LIMITS["cycles_for_long"].value, LIMITS["swing"].value)
 """The same, less even but for long."""
+FOLLOWED = Rule(
+    LIMITS["regular_followed"].value,
+    LIMITS["least_cycles"].value,
+    LIMITS["swing_followed"].value,
+    high_side_follows=True,
+)
+"""Where the high side follows the low side down: a valve that shuts lowers both, a faster engine draws them apart."""
 
 
 def detect(case: Case) -> Detection:
@@ -248,7 +253,7 @@ def _episode(case: Case, swing: Floats, span: tuple[int, int], rule: Rule) -> Ep
     cycles = (last - first) * step / period
     if repeats[best] < rule.regular or cycles < rule.least_cycles:
         return None
-    if rule is FOLLOWED and not _followed(case, swing, span, period):
+    if rule.high_side_follows and not _followed(case, swing, span, period):
         return None
     size = float(np.quantile(part, 0.97) - np.quantile(part, 0.03))
     t = case.timeline.t_s
