@@ -4,6 +4,7 @@ import asyncio
 import json
 import re
 import tempfile
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, cast
 
@@ -80,28 +81,14 @@ async def listing(request: Request) -> JSONResponse:
     """The recordings that match."""
     words, verdict_ = request.query_params.get("q", "")[:200], request.query_params.get("verdict", "")
     found = await asyncio.to_thread(shelf_of(request).entries, words, verdict_)
-    shown = [
-        {
-            "name": e.name, "state": e.state, "started_at": e.started_at, "vehicle": e.vehicle,
-            "plate": e.job.get("plate"), "complaint": e.job.get("complaint"), "verdict": e.verdict, "says": e.says,
-            "wrong": e.wrong,
-        }
-        for e in found[:MOST_LISTED]
-    ]  # fmt: skip
-    return JSONResponse({"entries": shown, "count": len(found)})
+    return JSONResponse({"entries": [asdict(entry) for entry in found[:MOST_LISTED]], "count": len(found)})
 
 
 async def verdict(request: Request) -> JSONResponse:
-    """Analyse one recording of the list and remember the verdict."""
-    shelf, name = shelf_of(request), request.path_params["name"]
-    folder = shelf.folder(name)
-    try:
-        found = await request.app.state.work.run("desk", desk.verdict, str(folder))
-        found["wrong"] = None if found.pop("intact") else "Not intact: files are missing or were altered."
-    except InputError as reason:
-        found = {"verdict": None, "says": None, "wrong": str(reason).removeprefix(f"{folder}/")}
-    shelf.remember(name, found)
-    return JSONResponse(found)
+    """Analyse one recording of the list; what is found is kept for the next list and the next screening."""
+    shelf = shelf_of(request)
+    path = shelf.folder(request.path_params["name"]).relative_to(shelf.out).as_posix()
+    return JSONResponse(await request.app.state.work.run("list", desk.verdict, str(shelf.out), path))
 
 
 def texts_in(asked: dict[str, Any], key: str) -> list[str]:
@@ -185,7 +172,7 @@ async def record_demo(request: Request) -> JSONResponse:
     """Replay the shipped recording as a node and record it; one that runs is shown rather than a second started."""
     if not request.app.state.demo:
         raise InputError(NO_DEMO)
-    running = under_way.alive(shelf_of(request).out)
+    running = under_way.alive(shelf_of(request))
     name = running[0] if running else await request.app.state.recorders.start_demo()
     return JSONResponse({"name": name})
 
@@ -220,8 +207,9 @@ async def stop(request: Request) -> JSONResponse:
 
 async def seal(request: Request) -> JSONResponse:
     """Seal a recording that was cut off."""
-    folder = shelf_of(request).folder(request.path_params["name"])
-    if folder.name in under_way.alive(folder.parent):
+    name = request.path_params["name"]
+    folder = shelf_of(request).folder(name)
+    if name in under_way.alive(shelf_of(request)):
         raise InputError("this recording is under way; stop it instead.")
     digest = await request.app.state.work.run("desk", desk.seal, str(folder))
     return JSONResponse({"digest": digest})
@@ -290,8 +278,9 @@ async def write_comparison(request: Request) -> JSONResponse:
     """Write the comparison of two recordings; it lies with the sheets of the later one."""
     asked = await json_of(request)
     shelf = shelf_of(request)
-    before, after = (shelf.folder(str(asked.get(side, ""))) for side in ("before", "after"))
-    wanted = (str(before), str(after), str(shelf.sheets_folder(after.name)), *reader_of(asked))
+    before, after = (str(asked.get(side, "")) for side in ("before", "after"))
+    folders = (shelf.folder(before), shelf.folder(after), shelf.sheets_folder(after))
+    wanted = (*map(str, folders), *reader_of(asked))
     return JSONResponse({"files": await request.app.state.work.run("desk", desk.write_comparison, *wanted)})
 
 

@@ -20,8 +20,9 @@ if TYPE_CHECKING:
     from recorder.recording import Recording
 
 T = TypeVar("T")
-WORKERS = ("watch", "desk", "line")
-"""One process follows the recording under way, one serves the write-up, one asks nodes: none waits for another."""
+WORKERS = ("watch", "desk", "list", "line")
+"""One process follows the recording under way, one serves the write-up, one finds the verdicts of the list, one asks
+nodes: none waits for another."""
 
 
 class Desk:
@@ -119,14 +120,22 @@ def review(folder: str, units: str) -> dict[str, Any]:
     return told(recording, findings, CHOICES[units])
 
 
-def verdict(folder: str) -> dict[str, Any]:
-    """The verdict alone, for the list; nothing is kept in memory of it."""
-    from analysis import wording
-    from analysis.diagnose import diagnose
-    from recorder.recording import open_recording
+def verdict(archive: str, path: str) -> dict[str, Any]:
+    """Analyse one recording of the list; what is found is kept where a screening keeps it."""
+    import contextlib
 
-    findings = diagnose(open_recording(Path(folder)), _software())
-    return {"verdict": findings.verdict, "says": wording.headline(findings)[0], "intact": findings.recording.intact}
+    from analysis.archive.examine import examine
+    from analysis.archive.kept import keep
+    from analysis.archive.walk import content_stamp
+    from analysis.page.shelf import wrong_with
+
+    stamp = content_stamp(Path(archive) / path)
+    rows = examine(archive, path, _software())
+    with contextlib.suppress(OSError):  # where nothing can be kept the next list analyses it again
+        keep(Path(archive), stamp, rows)
+    told = rows[0]
+    wrong = wrong_with(told.get("error"), told.get("intact"))
+    return {"verdict": told.get("verdict"), "says": told.get("says"), "wrong": wrong}
 
 
 def window(folder: str, start_s: float, end_s: float, buckets: int) -> dict[str, Any]:

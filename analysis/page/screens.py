@@ -1,8 +1,10 @@
 """The screens, as HTML from templates: they stand without a script, scripts fill in what moves."""
 
+import asyncio
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -34,6 +36,8 @@ MARKS = (
     ("repaired", "Repaired", "p"),
 )
 """Kind, words, key."""
+MOST_TO_CHOOSE = 300
+"""Recordings to compare with, the newest; others are reached from their write-up."""
 UNFORESEEN = "The page itself is at fault here. No recording is touched; one under way goes on. The terminal says more."
 CAUTIONS_ON_TEST = (
     "A passenger watches this page, never the driver.",
@@ -44,7 +48,7 @@ CAUTIONS_ON_TEST = (
 
 
 def _page(request: Request, template: str, values: Mapping[str, Any], status: int = 200) -> Response:
-    running = under_way.alive(shelf_of(request).out)
+    running = under_way.alive(shelf_of(request))
     context = {"running": running, "demo": request.app.state.demo, **values}
     return TEMPLATES.TemplateResponse(request, template, context, status_code=status)
 
@@ -89,22 +93,23 @@ async def on_test(request: Request) -> Response:
     """The live ladder of a recording under way; one that has ended is shown as its write-up."""
     from analysis.page.guided import guided_tests
 
-    folder = shelf_of(request).folder(request.path_params["name"])
+    name = request.path_params["name"]
+    folder = shelf_of(request).folder(name)
     if not (folder / "opening.json").exists():
-        return RedirectResponse(f"/write-up/{folder.name}", 303)
+        return RedirectResponse(f"/write-up/{quote(name)}", 303)
     tests = [(name, module.TITLE) for name, module in guided_tests().items()]
     values = {
-        "screen": "on-test", "name": folder.name, "marks": MARKS, "tests": tests, "cautions": CAUTIONS_ON_TEST,
+        "screen": "on-test", "name": name, "marks": MARKS, "tests": tests, "cautions": CAUTIONS_ON_TEST,
     }  # fmt: skip
     return _page(request, "on_test.html", values)
 
 
 async def write_up(request: Request) -> Response:
     """One recording: verdict, trace, reasons, sheets."""
-    shelf = shelf_of(request)
-    folder = shelf.folder(request.path_params["name"])
-    if folder.name in under_way.alive(shelf.out) and not (folder / "recording.json").exists():
-        return RedirectResponse(f"/test/{folder.name}", 303)
+    shelf, name = shelf_of(request), request.path_params["name"]
+    folder = shelf.folder(name)
+    if name in under_way.alive(shelf) and not (folder / "recording.json").exists():
+        return RedirectResponse(f"/test/{quote(name)}", 303)
     try:
         told = await request.app.state.work.run("desk", desk.review, str(folder), units_of(request))
     except InputError as reason:
@@ -112,10 +117,10 @@ async def write_up(request: Request) -> Response:
         return _page(request, "damaged.html", {"screen": "write-up", "name": folder.name, "says": says})
     values = {
         "screen": "write-up",
-        "name": folder.name,
+        "name": name,
         "told": told,
-        "sheets": shelf.sheets(folder.name),
-        "photos": shelf.photos(folder.name),
+        "sheets": shelf.sheets(name),
+        "photos": shelf.photos(name),
         "kinds": MARKS,
     }
     return _page(request, "write_up.html", values)
@@ -123,9 +128,10 @@ async def write_up(request: Request) -> Response:
 
 async def job_sheet(request: Request) -> Response:
     """The job sheet of a sealed recording, to correct."""
-    folder = shelf_of(request).folder(request.path_params["name"])
+    name = request.path_params["name"]
+    folder = shelf_of(request).folder(name)
     told = await request.app.state.work.run("desk", desk.review, str(folder), units_of(request))
-    values = {"screen": "write-up", "name": folder.name, "groups": GROUPS, "typed": typed_of(told["job"])}
+    values = {"screen": "write-up", "name": name, "groups": GROUPS, "typed": typed_of(told["job"])}
     return _page(request, "job_sheet.html", values)
 
 
@@ -133,7 +139,8 @@ async def compare(request: Request) -> Response:
     """Two recordings side by side; without both, the choice."""
     shelf = shelf_of(request)
     names = {side: request.query_params.get(side, "") for side in ("before", "after")}
-    entries = [entry for entry in shelf.entries() if entry.state == "sealed" and not entry.wrong]
+    whole = [entry for entry in await asyncio.to_thread(shelf.entries) if entry.state == "sealed" and not entry.wrong]
+    entries = whole[:MOST_TO_CHOOSE] + [entry for entry in whole[MOST_TO_CHOOSE:] if entry.name in names.values()]
     values: dict[str, Any] = {"screen": "write-up", "entries": entries, "names": names, "told": None}
     if all(names.values()):
         folders = [str(shelf.folder(name)) for name in names.values()]
@@ -157,7 +164,7 @@ async def sheet(request: Request) -> Response:
     path = shelf.sheets_folder(request.path_params["name"]) / file
     kind = SHEET_TYPES[path.suffix]
     shown = "inline" if path.suffix == ".png" else "attachment"
-    name = f"{request.path_params['name']}-{file}"
+    name = f"{shelf.folder(request.path_params['name']).name}-{file}"
     return FileResponse(path, media_type=kind, filename=name, content_disposition_type=shown)
 
 

@@ -1,44 +1,63 @@
-"""The recordings of one folder: found, named, searched, each with its verdict once it is known."""
+"""The recordings of one folder as the archive lists them, each under one word of an address."""
 
-import json
-import re
-import time
+import contextlib
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
-from typing import Any, cast
+from typing import TYPE_CHECKING, cast
 
-from recorder.amendments import AMENDMENTS_FILE, amended_job, read_amendments
 from recorder.errors import InputError
-from recorder.files import LIFELESS_S
-from recorder.hashes import SEAL_FILE
-from recorder.jobsheet import job_sheet_from
+from recorder.files import OPENING_FILE
 
-NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._+-]{0,150}$")
+if TYPE_CHECKING:
+    import polars as pl
+
 ASIDE = ".page"
-"""Folder beside the recordings for what the page itself keeps: verdicts and sheets; safe to delete."""
-SEARCHED = ("vehicle", "plate", "vin", "complaint", "customer", "order_number", "name")
+"""Folder beside the recordings for what the page itself keeps, as sheets; safe to delete."""
+LONGEST_NAME = 255
+LONGEST_PATH = 1000
+SEARCHED = (
+    "vehicle", "model", "plate", "vin", "complaint", "customer", "order_number", "name", "refrigerant", "path", "says",
+    "wrong",
+)  # fmt: skip
+NOT_INTACT = "Not intact: files are missing or were altered."
+LONGEST_JOURNAL = 1 << 20
+"""Bytes of findings that came one by one; more are put into the table, so that a list stays fast (our own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A recording in the list; ``wrong`` says what hinders reading it, ``state`` is sealed, under_way or cut_off."""
+    """A recording in the list.
+
+    ``name`` is its path below the folder as one word of an address; ``state`` is sealed, under_way or cut_off;
+    ``wrong`` says what hinders reading it, ``copy_of`` which other recording it is a copy of.
+    """
 
     name: str
+    path: str
     state: str
     started_at: str | None
-    job: dict[str, Any]
-    verdict: str | None = None
-    says: str | None = None
-    wrong: str | None = None
-
-    @property
-    def vehicle(self) -> str:
-        """What people call it."""
-        return str(self.job.get("vehicle") or self.job.get("name") or self.name)
+    vehicle: str
+    plate: str | None
+    complaint: str | None
+    verdict: str | None
+    says: str | None
+    wrong: str | None
+    copy_of: str | None
 
 
 class NotHereError(InputError):
     """There is no recording or sheet of that name."""
+
+
+def name_of(path: str) -> str:
+    """A path below the folder as one word of an address (the escapes of RFC 6901)."""
+    return path.replace("~", "~0").replace("/", "~1")
+
+
+def path_of(name: str) -> str:
+    """The path that ``name_of`` made a word of."""
+    return name.replace("~1", "/").replace("~0", "~")
 
 
 class Shelf:
@@ -46,7 +65,7 @@ class Shelf:
 
     def __init__(self, out: Path) -> None:
         self.out = out.resolve()
-        self._verdicts = self._read_verdicts()
+        self._at_rest: set[str] = set()
 
     def folder(self, name: str) -> Path:
         """The folder of a recording.
@@ -56,78 +75,78 @@ class Shelf:
         NotHereError
             If there is none of that name here.
         """
-        folder = self.out / name
-        if not NAME.match(name) or folder.is_symlink() or folder.resolve().parent != self.out or not folder.is_dir():
+        folder = self.out
+        parts = path_of(name).split("/") if len(name) <= LONGEST_PATH else [""]
+        for part in parts:
+            folder /= part
+            plain = part.isprintable() and not part.startswith(".") and 0 < len(part.encode()) <= LONGEST_NAME
+            if not plain or folder.is_symlink() or folder.name != part:
+                raise NotHereError(f"'{name[:80]}': there is no such recording here.")
+        if folder.resolve() != folder or not folder.is_relative_to(self.out) or not folder.is_dir():
             raise NotHereError(f"'{name[:80]}': there is no such recording here.")
         return folder
 
     def entries(self, words: str = "", verdict: str = "") -> list[Entry]:
-        """Recordings that hold all the words and the verdict, newest first."""
-        found = (
-            [self._entry(p) for p in self.out.iterdir() if p.is_dir() and not p.is_symlink() and NAME.match(p.name)]
-            if self.out.is_dir()
-            else []
-        )
-        wanted = words.lower().split()
-        kept = [
-            entry
-            for entry in found
-            if entry is not None
-            and (not verdict or entry.verdict == verdict or (verdict == "wrong" and entry.wrong))
-            and all(word in _searched(entry) for word in wanted)
-        ]
-        return sorted(
-            kept, key=lambda entry: (entry.state == "under_way", entry.started_at or "", entry.name), reverse=True
-        )
+        """Recordings that hold all the words and the verdict, those under way first, then the newest."""
+        import polars as pl
 
-    def _entry(self, folder: Path) -> Entry | None:
-        sealed, opening = folder / "recording.json", folder / "opening.json"
-        if not sealed.exists() and not opening.exists():
-            return None
-        path = sealed if sealed.exists() else opening
-        try:
-            about = cast("dict[str, Any]", json.loads(path.read_text(encoding="utf-8")))
-            job = _as_corrected(folder, cast("dict[str, Any]", about["job_sheet"]))
-        except (OSError, ValueError, KeyError, TypeError, AttributeError, InputError):
-            return Entry(folder.name, "sealed", None, {}, wrong=f"{path.name} cannot be read.")
-        if path == opening:
-            alive = time.time() - opening.stat().st_mtime < LIFELESS_S
-            started = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(int(about.get("utc_ns", 0)) / 1e9))
-            wrong = None if alive else "It was cut off and is not sealed."
-            return Entry(folder.name, "under_way" if alive else "cut_off", started, job, wrong=wrong)
-        known = self._verdicts.get(folder.name, {})
-        if known.get("stamp") != self.stamp(folder.name):
-            known = {}
-        started = cast("str | None", about.get("started_at")) if about.get("time_of_day_stated", True) else None
-        return Entry(folder.name, "sealed", started, job, known.get("verdict"), known.get("says"), known.get("wrong"))
+        table = self._listed()
+        said = pl.concat_str(
+            *SEARCHED, pl.col("plate").str.replace_all(r"[\s\-]", ""), separator=" ", ignore_nulls=True
+        )
+        told = said.str.to_lowercase()
+        asked = [told.str.contains(word, literal=True) for word in words.lower().split()]
+        if verdict:
+            asked.append(pl.col("wrong").is_not_null() if verdict == "wrong" else pl.col("verdict") == verdict)
+        under_way = (pl.col("state") == "under_way").fill_null(value=False)
+        found = (table.filter(*asked) if asked else table).sort(under_way, descending=True, maintain_order=True)
+        return [_entry(row) for row in found.iter_rows(named=True)]
 
-    def stamp(self, name: str) -> str:
-        """Changes when any file of a recording does."""
-        folder = self.out / name
-        return "-".join(
-            f"{p.name}:{p.stat().st_mtime_ns}:{p.stat().st_size}" for p in sorted(folder.iterdir()) if p.is_file()
+    def _listed(self) -> "pl.DataFrame":
+        """The archive's list, with what is wrong with each recording, be it known from reading or from analysing it."""
+        import polars as pl
+
+        from analysis.archive.index import indexed
+        from analysis.archive.kept import by_recording, kept_findings
+        from analysis.archive.listing import listed
+
+        # Each file is asked for its time: one that was altered in place must not keep its verdict.
+        index = indexed(self.out, lambda _: None, by_content=True)
+        self._fold(index.table["path"])
+        kept = kept_findings(index.archive)
+        faults = by_recording(kept).select("path", "stamp", "intact", "error")
+        stamps = index.table.select("path", "stamp")
+        known = stamps.join(faults, on=["path", "stamp"], how="inner").select("path", "intact", "error")
+        not_intact = pl.when(~pl.col("intact")).then(pl.lit(NOT_INTACT))
+        return (
+            listed(index, kept)
+            .join(known, on="path", how="left", maintain_order="left")
+            .with_columns(wrong=pl.coalesce("wrong", "error", not_intact))
         )
 
-    def remember(self, name: str, verdict: dict[str, Any]) -> None:
-        """Keep a verdict until the recording changes."""
-        self._verdicts[name] = {**verdict, "stamp": self.stamp(name)}
-        aside = self.out / ASIDE
-        aside.mkdir(exist_ok=True)
-        fresh = aside / "verdicts.json.aside"
-        fresh.write_text(json.dumps(self._verdicts, ensure_ascii=False), encoding="utf-8")
-        fresh.replace(aside / "verdicts.json")
+    def _fold(self, paths: "pl.Series") -> None:
+        from analysis.archive.index import ASIDE as ARCHIVE_ASIDE
+        from analysis.archive.kept import JOURNAL_FILE, fold
 
-    def _read_verdicts(self) -> dict[str, dict[str, Any]]:
-        try:
-            return cast(
-                "dict[str, dict[str, Any]]", json.loads((self.out / ASIDE / "verdicts.json").read_text("utf-8"))
-            )
-        except (OSError, ValueError):
-            return {}
+        with contextlib.suppress(OSError):
+            if (self.out / ARCHIVE_ASIDE / JOURNAL_FILE).stat().st_size > LONGEST_JOURNAL:
+                fold(self.out, paths)
+
+    def may_be_under_way(self) -> list[str]:
+        """Names of the folders that are not sealed yet; those that were sealed once are not looked at again."""
+        found: list[str] = []
+        for path in self.out.iterdir() if self.out.is_dir() else ():
+            if path.name in self._at_rest or path.name.startswith("."):
+                continue
+            if (path / OPENING_FILE).exists():
+                found.append(path.name)
+            elif (path / "recording.json").exists():
+                self._at_rest.add(path.name)
+        return found
 
     def sheets_folder(self, name: str) -> Path:
         """Where the sheets of a recording go."""
-        return self.out / ASIDE / "sheets" / self.folder(name).name
+        return self.out / ASIDE / "sheets" / name_of(self.folder(name).relative_to(self.out).as_posix())
 
     def photos(self, name: str) -> list[str]:
         """Photographs attached for the sheets."""
@@ -140,13 +159,9 @@ class Shelf:
         return sorted(p.name for p in folder.iterdir() if p.suffix in SHEET_TYPES) if folder.is_dir() else []
 
 
-def _as_corrected(folder: Path, job: dict[str, Any]) -> dict[str, Any]:
-    """The job sheet with the corrections added since sealing; the chain alone is checked here, not every file."""
-    if not (folder / AMENDMENTS_FILE).exists():
-        return job
-    digest = json.loads((folder / SEAL_FILE).read_text(encoding="utf-8")).get("digest")
-    amendments, _, _ = read_amendments(folder, digest)
-    return amended_job(job_sheet_from(job, folder.name), amendments).to_dict()
+def wrong_with(error: str | None, intact: bool | None) -> str | None:
+    """What an analysis found wrong with a recording, in words; None where nothing is."""
+    return error or (NOT_INTACT if intact is False else None)
 
 
 SHEET_TYPES = {
@@ -158,6 +173,10 @@ SHEET_TYPES = {
 }
 
 
-def _searched(entry: Entry) -> str:
-    held = [str(entry.job.get(key) or "") for key in SEARCHED]
-    return " ".join([*held, entry.name, entry.says or "", entry.started_at or "", entry.wrong or ""]).lower()
+def _entry(row: dict[str, object]) -> Entry:
+    path = str(row["path"])
+    told = {key: cast("str | None", row[key]) for key in ("plate", "complaint", "verdict", "says", "wrong", "copy_of")}
+    vehicle = str(row["vehicle"] or row["name"] or path)
+    started = cast("datetime | None", row["started_at"])
+    started_at = started.strftime("%Y-%m-%dT%H:%M:%SZ") if started else None
+    return Entry(name_of(path), path, str(row["state"]), started_at, vehicle, **told)

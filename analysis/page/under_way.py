@@ -5,6 +5,7 @@ It is found again by its folder: ``opening.json``, whose time stamp beats once a
 """
 
 import asyncio
+import contextlib
 import json
 import os
 import subprocess
@@ -16,9 +17,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from analysis.page.shelf import Shelf
 from recorder.assignment import Assignment
 from recorder.errors import InputError
-from recorder.files import LIFELESS_S
+from recorder.files import LIFELESS_S, OPENING_FILE
 from recorder.jobsheet import JobSheet
 
 OPENS_WITHIN_S = 40.0
@@ -141,16 +143,14 @@ def _error_in(text: str) -> str:
     return lines[-1].removeprefix("warmspell: ") if lines else ""
 
 
-def alive(out: Path) -> list[str]:
+def alive(shelf: Shelf) -> list[str]:
     """Names of the recordings whose recorder gave a sign of life, newest first."""
     found: list[tuple[float, str]] = []
-    for opening in out.glob("*/opening.json"):
-        try:
-            beat_s = opening.stat().st_mtime
-        except FileNotFoundError:
-            continue
-        if time.time() - beat_s < LIFELESS_S:
-            found.append((beat_s, opening.parent.name))
+    for name in shelf.may_be_under_way():
+        with contextlib.suppress(FileNotFoundError):
+            beat_s = (shelf.out / name / OPENING_FILE).stat().st_mtime
+            if time.time() - beat_s < LIFELESS_S:
+                found.append((beat_s, name))
     return [name for _, name in sorted(found, reverse=True)]
 
 

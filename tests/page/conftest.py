@@ -132,6 +132,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
         shutil.copytree(out / "minibus-7-before", out / name)
     altered = Path(shutil.copytree(out / "minibus-7-before", out / "minibus-7-altered"))
     (altered / "marks.jsonl").write_text("", encoding="utf-8")
+    shutil.copytree(out / "minibus-7-after", out / "2025 July" / "after~the repair, 100 %")
     (out / "elsewhere").symlink_to(ROOT / "recordings" / "minibus-7-after")
     served = serve(out, "--demo")
     yield served

@@ -1,10 +1,15 @@
 """The list of recordings: found by what people remember, a damaged one told as such."""
 
 import io
+import json
 import struct
+import subprocess
+import sys
 import zipfile
 import zlib
+from urllib.parse import quote
 
+from analysis.page.shelf import name_of, path_of
 from tests.conftest import ROOT
 from tests.page.conftest import Served
 
@@ -19,8 +24,27 @@ def test_all_are_listed_and_nothing_else(page: Served):
     assert "elsewhere" not in found
 
 
+def test_it_lists_what_the_command_lists(page: Served):
+    command = [sys.executable, "-m", "analysis", "list", str(page.out), "--json"]
+    told = json.loads(subprocess.run(command, capture_output=True, check=True, cwd=ROOT).stdout)
+    shown = page.get("/api/list").json()["entries"]
+    kinds = ("path", "state", "started_at", "plate", "complaint", "verdict", "copy_of")
+    mine, theirs = ({tuple(entry[kind] for kind in kinds) for entry in entries} for entries in (shown, told))
+    assert mine == theirs
+
+
+def test_a_recording_at_any_depth_and_of_any_name_has_an_address(page: Served):
+    path = "2025 July/after~the repair, 100 %"
+    name = next(entry["name"] for entry in page.get("/api/list").json()["entries"] if entry["path"] == path)
+    assert (name, path_of(name)) == (name_of(path), path)
+    told = page.get(f"/write-up/{quote(name)}")
+    assert told.status == 200
+    assert f"/compare?after={quote(name)}".encode() in told.body
+    assert page.get(f"/write-up/{quote(name)}/job-sheet").status == 200
+
+
 def test_search_by_vehicle_plate_complaint_and_several_words(page: Served):
-    for query in ("q=minibus", "q=hv+07", "q=warm+stops", "q=HVCT7BUS000000007", "q=16+SEATS+bus"):
+    for query in ("q=minibus", "q=hv+07", "q=warm+stops", "q=HVCT7BUS000000007", "q=16+SEATS+bus", "q=hv07"):
         assert "minibus-7-before" in names(page, query), query
     assert names(page, "q=minibus+tram") == []
 

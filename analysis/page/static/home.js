@@ -8,7 +8,7 @@ let asked = 0;
 function row(entry) {
   const link = make("a", "", {href: `${entry.state === "under_way" ? "/test/" : "/write-up/"}${encodeURIComponent(entry.name)}`});
   const when = make("span", entry.started_at ? entry.started_at.slice(0, 16).replace("T", " ") : "date not stated", {class: "quiet"});
-  when.append(make("small", entry.name));
+  when.append(make("small", entry.path));
   link.append(when);
   const middle = make("span");
   middle.append(make("b", [entry.vehicle, entry.plate].filter(Boolean).join(" · ")), make("span", entry.complaint ?? "", {class: "quiet"}));
@@ -22,6 +22,10 @@ function row(entry) {
 function saying(entry) {
   if (entry.state === "under_way") return "recording now";
   if (entry.wrong) return entry.wrong;
+  return (entry.copy_of ? `Copy of ${entry.copy_of}. ` : "") + found(entry);
+}
+
+function found(entry) {
   return entry.says ?? WORDS[entry.verdict] ?? "…";
 }
 
@@ -33,7 +37,8 @@ async function show() {
   const rows = entries.map(row);
   by("list").replaceChildren(...rows.map(([item]) => item));
   const filtered = wanted.get("q") || wanted.get("verdict");
-  by("count").textContent = count === 0 ? (filtered ? "Nothing matches." : "Nothing recorded yet.") : `${count} recording${count === 1 ? "" : "s"}`;
+  const all = count === 0 ? (filtered ? "Nothing matches." : "Nothing recorded yet.") : `${count} recording${count === 1 ? "" : "s"}`;
+  by("count").textContent = all + (entries.length < count ? `, the newest ${entries.length} shown. Search for others.` : "");
   for (const [index, entry] of entries.entries()) {
     if (turn !== asked) return;
     if (entry.state !== "sealed" || entry.verdict || entry.wrong) continue;

@@ -8,7 +8,7 @@ by.value = localStorage.getItem("corrects") ?? "";
 form.addEventListener("submit", (event) => {
   event.preventDefault();
   localStorage.setItem("corrects", by.value);
-  order(`/api/amend/${form.dataset.name}`, {job: typed(form), by: by.value, reason: document.getElementById("c-reason").value})
+  order(`/api/amend/${encodeURIComponent(form.dataset.name)}`, {job: typed(form), by: by.value, reason: document.getElementById("c-reason").value})
     .then(() => location.assign(`/write-up/${encodeURIComponent(form.dataset.name)}`))
     .catch((reason) => showWrong(form, reason.answer?.wrong ?? {form: reason.message}));
 });

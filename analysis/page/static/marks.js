@@ -16,7 +16,7 @@ export function bindMarks(name) {
     button.classList.add("struck");
     setTimeout(() => button.classList.remove("struck"), 600);
     const words = button.firstChild.textContent.trim();
-    order(`/api/mark/${name}`, {kind: button.dataset.mark, text})
+    order(`/api/mark/${encodeURIComponent(name)}`, {kind: button.dataset.mark, text})
       .then(() => say(`Marked: ${words}`))
       .catch((reason) => say(`Not marked: ${reason.message}`, true));
   }

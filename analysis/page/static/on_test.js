@@ -126,7 +126,7 @@ function guidedButton(words, values, kind) {
   const button = make("button", words, {type: "button", class: kind});
   button.addEventListener("click", () => {
     button.disabled = true;
-    order(`/api/guided/${name}`, values).catch((reason) => {
+    order(`/api/guided/${encodeURIComponent(name)}`, values).catch((reason) => {
       say(reason.message);
       button.disabled = false;
     });
@@ -181,13 +181,13 @@ bindMarks(name);
 by("stop").addEventListener("click", () => {
   by("stop").disabled = true;
   by("stop").textContent = "Sealing …";
-  order(`/api/stop/${name}`).catch((reason) => {
+  order(`/api/stop/${encodeURIComponent(name)}`).catch((reason) => {
     say(reason.message);
     by("stop").disabled = false;
     by("stop").textContent = "Stop and seal";
   });
 });
-by("guided-start").addEventListener("click", () => order(`/api/guided/${name}`, {test: by("guided-test").value}).catch((r) => say(r.message)));
+by("guided-start").addEventListener("click", () => order(`/api/guided/${encodeURIComponent(name)}`, {test: by("guided-test").value}).catch((r) => say(r.message)));
 by("units").value = chosen();
 by("units").addEventListener("change", () => {
   choose(by("units").value);

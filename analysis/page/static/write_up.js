@@ -56,7 +56,7 @@ for (const button of document.querySelectorAll(".episodes button[data-start]")) 
 by("write")?.addEventListener("click", () => {
   by("write").disabled = true;
   by("write").textContent = "Writing …";
-  order(`/api/sheets/${name}`, {units: chosen(), paper: by("paper").value, bundle: by("bundle").checked}).then(({files}) => {
+  order(`/api/sheets/${encodeURIComponent(name)}`, {units: chosen(), paper: by("paper").value, bundle: by("bundle").checked}).then(({files}) => {
     showSheets(by("written"), name, files, true);
     say("The claim sheet is written.");
   }).catch((reason) => say(reason.message, true)).finally(() => {
@@ -68,7 +68,7 @@ function showPhotos(photos) {
   by("photos").replaceChildren(...photos.map((photo) => {
     const item = make("li", `${photo} `);
     const leave = make("button", "Leave out", {type: "button", class: "small", "aria-label": `Leave out ${photo}`});
-    leave.addEventListener("click", () => order(`/api/drop-photo/${name}`, {photo}).then((a) => showPhotos(a.photos)).catch((r) => say(r.message)));
+    leave.addEventListener("click", () => order(`/api/drop-photo/${encodeURIComponent(name)}`, {photo}).then((a) => showPhotos(a.photos)).catch((r) => say(r.message)));
     item.append(leave);
     return item;
   }));
@@ -77,7 +77,7 @@ function showPhotos(photos) {
 async function attach() {
   for (const file of by("photo").files) {
     try {
-      showPhotos((await ask(`/api/photo/${name}?name=${encodeURIComponent(file.name)}`, {method: "POST", body: file})).photos);
+      showPhotos((await ask(`/api/photo/${encodeURIComponent(name)}?name=${encodeURIComponent(file.name)}`, {method: "POST", body: file})).photos);
     } catch (reason) {
       say(`${file.name}: ${reason.message}`, true);
     }
@@ -98,7 +98,7 @@ if (by("photo")) {
 }
 by("seal")?.addEventListener("click", () => {
   by("seal").disabled = true;
-  order(`/api/seal/${name}`).then(() => location.reload()).catch((reason) => {
+  order(`/api/seal/${encodeURIComponent(name)}`).then(() => location.reload()).catch((reason) => {
     say(reason.message, true);
     by("seal").disabled = false;
   });
