@@ -175,9 +175,9 @@ class OpenedRecording:
         >>> found
         Findings(minibus-7-before: Likely: condenser loses its airflow, 4 times, ... episodes)
         >>> found.cycling[0].period_s
-        31.0 ± ...
+        20.7... ± ...
         >>> round(found.cycling[0].period_s.value)
-        31
+        21
         >>> found.to_dict()["verdict"]
         'fault_found'
         """

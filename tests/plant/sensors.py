@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.signal import lfilter
 
 from recorder.node import MISSING_INT32, Channel
 
@@ -67,13 +68,10 @@ def plain(place: str, source: str, unit: str, scale: float, accuracy: float, noi
 
 def read(probe: Probe, true: np.ndarray, step_s: float, rng: np.random.Generator) -> np.ndarray:
     """Raw int32 readings of a probe on true values in the channel's unit."""
-    seen = true.copy()
+    seen = true
     if probe.lag_s > 0:
         share = 1.0 - np.exp(-step_s / probe.lag_s)
-        value = seen[0]
-        for i, target in enumerate(true):
-            value += share * (target - value)
-            seen[i] = value
+        seen = lfilter([share], [1.0, share - 1.0], true, zi=[(1.0 - share) * true[0]])[0]
     seen = seen * (1.0 + probe.gain) + probe.offset + rng.normal(0.0, probe.noise, len(seen))
     raw = np.rint((seen - probe.channel.offset) / probe.channel.scale)
     return np.clip(raw, MISSING_INT32 + 1, 2**31 - 1).astype(np.int32)

@@ -108,7 +108,7 @@ def test_report_bundles_and_check_verifies_elsewhere(tmp_path: Path):
     elsewhere = shutil.copyfile(tmp_path / "claim" / "bundle.zip", tmp_path / "arrived.zip")
     checked = warmspell("check", str(elsewhere), cwd=tmp_path)
     assert checked.returncode == 0, checked.stderr
-    assert "intact, recording digest 0C77-3EF3-6A8D-D60A-5105" in checked.stdout
+    assert "intact, recording digest 4E46-AA95-2403-1E8C-1F6E" in checked.stdout
     with zipfile.ZipFile(elsewhere) as archive:
         names = set(archive.namelist())
     assert {"hashes.json", "claim-sheet.pdf", "customer-page.pdf", "report.html", "findings.json"} <= names
