@@ -20,14 +20,15 @@ from analysis.comparison import (
     Spells,
 )
 from analysis.conditions import UNKNOWN, Codes, Matching, matching_of
-from analysis.coverage import during, minutes, rate_of, spells_of
+from analysis.coverage import during, rate_of, spells_of
 from analysis.diagnose import diagnose_timeline
 from analysis.differences import differences_of
 from analysis.findings import ABSENT, Findings
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.rates import needed_without_event, ratio_limits, two_rates
+from analysis.shown import count, lasting
 from analysis.timeline import Floats, Span, timeline_of
-from analysis.wording import count, title
+from analysis.titles import title
 from recorder.errors import InputError
 from recorder.recording import Recording
 
@@ -157,7 +158,7 @@ def _spells(before: Analysed, after: Analysed, matching: Matching) -> Spells:
 
 
 def _rate_says(spells: int, good_s: float) -> str:
-    return f"{count(spells, 'spell') if spells else 'none'} in {minutes(good_s)} of good running"
+    return f"{count(spells, 'spell') if spells else 'none'} in {lasting(good_s)} of good running"
 
 
 def _spells_in(analysed: Analysed) -> list[Span]:
@@ -222,7 +223,7 @@ def _intermittent(named: str, spells: Spells) -> tuple[str, str]:
         )
     return CANNOT_TELL, (
         f"{named}: not seen after the repair, yet that may be chance ({chance(spells.p_fell or 1.0)}: {spells.says}); "
-        f"{minutes(spells.needed_s)} more without it would show the repair, driven {spells.needed_under}"
+        f"{lasting(spells.needed_s)} more without it would show the repair, driven {spells.needed_under}"
     )
 
 

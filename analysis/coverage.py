@@ -19,6 +19,7 @@ from analysis.findings import Circumstance, Coverage, Episode, Rate
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.rates import NOTHING_SEEN_95, garwood, holm, missed_in_turn, needed_without_event, two_rates
+from analysis.shown import lasting, percent
 from analysis.stretches import usual_level
 from analysis.timeline import Span
 
@@ -27,6 +28,7 @@ LIMITS = limit_table(
     Limit("ambient_like", 5.0, "K", "about the complaint's ambient temperature; " + PRACTICE),
     Limit("state_at_start", 20.0, "s", "a spell's condition is what held over its first part; " + PRACTICE),
     Limit("least_on_a_side", 60.0, "s", "less exposure than this is no comparison; " + PRACTICE),
+    Limit("says_nothing", 0.9, "1", "width of an interval of a chance; " + PRACTICE),
     Limit("shown", 0.05, "1", "level of the tests"),
 )
 LOOKS_S = (120.0, 300.0, 600.0)
@@ -56,7 +58,7 @@ def coverage_of(case: Case, episodes: Sequence[Episode]) -> Coverage:
     spells = spells_of(episodes)
     inside = sum(_held(case, exposure.mask, asked_for(case), spell) is True for spell in spells)
     rate = rate_of(inside, case.seconds(exposure.mask & ~during(case, spells)))
-    enough_s, enough_says = _enough(exposure.under, rate)
+    enough_s, enough_says = _enough(exposure.under, rate, len(spells))
     if not spans:
         bound = NOTHING_SEEN_95 / (exposed_s / 3600.0) if exposed_s > 0 else None
         return Coverage(
@@ -70,11 +72,11 @@ def coverage_of(case: Case, episodes: Sequence[Episode]) -> Coverage:
         chance = missed_by_look(spans, duration, look)
         missed[f"{look:.0f}"] = chance
         interval[f"{look:.0f}"] = None if chance is None else missed_interval(chance, spells or spans, duration, look)
-    says = _missed_in_words(missed, interval)
+    says = f"{_shown_in_words(spans, duration)}. {_missed_in_words(missed, interval)}"
     if any(episode.permanent for episode in faults):
-        says = "The fault shows whenever the system runs: any look with cooling on sees it"
+        says = "The signs stood whenever the system ran: a short look with cooling on meets them too"
         if not spells:
-            enough_s, enough_says = None, "After the repair a drive like this one shows whether it is gone"
+            enough_s, enough_says = None, "After the repair a drive like this one shows whether they are gone"
     share = sum(end - start for start, end in spans) / duration if duration > 0 else None
     circumstances = circumstances_of(case, spells)
     return Coverage(
@@ -194,51 +196,53 @@ def _held(case: Case, mask: Mask, known: Mask, spell: Span) -> bool | None:
 
 def _circumstance(under: str, here: int, there: int, under_s: float, outside_s: float, p: float) -> str:
     share = under_s / (under_s + outside_s)
-    counted = f"{here} of {here + there} spells began {under}, in {100 * share:.0f} % of the time"
+    counted = f"it began {here} of {here + there} times {under}, in {percent(share)} of the good running"
     if p > LIMITS["shown"].value:
-        return f"{counted}: that may be chance (p {p:.2f})"
-    return f"{counted}: {'more' if here / (here + there) > share else 'fewer'} than chance would bring (p {p:.1g})"
+        return f"{counted}: that may be chance (exact test, p {p:.2f})"
+    way = "more" if here / (here + there) > share else "fewer"
+    return f"{counted}: {way} than chance would bring (exact test, p {p:.1g})"
 
 
-def _enough(under: str, rate: Rate) -> tuple[float | None, str]:
+def _enough(under: str, rate: Rate, spells: int) -> tuple[float | None, str]:
     """How much driving without a fault, under the same conditions, makes its absence mean something."""
     good_s = rate.exposure_s
+    if spells and not rate.count and under.startswith("under"):
+        began = "it did not begin" if spells == 1 else f"none of its {spells} spells began"
+        return None, f"The fault was seen, yet {began} {under}: it may not be what the complaint is about"
     if good_s <= 0.0:
         return None, "Record a drive with cooling asked for" + (f", {under}" if under.startswith("under") else "")
     if rate.count:
         needed_s = good_s * needed_without_event([rate.count], [(good_s, good_s)])
         return needed_s, (
-            f"After a repair, {minutes(needed_s)} without a fault {under} show that it comes less often than the "
-            f"{'once' if rate.count == 1 else f'{rate.count} times'} in {minutes(good_s)} of good running seen here "
-            "(exact test, 95 %)"
+            f"After a repair, {lasting(needed_s)} {under} without a fault would show that it comes less often than "
+            f"here ({'once' if rate.count == 1 else f'{rate.count} times'} in {lasting(good_s)} of good running; exact "
+            "test, 95 %)"
         )
     left_s = max(3600.0 * NOTHING_SEEN_95 - good_s, 0.0)
     if left_s == 0.0:
-        return 0.0, f"Enough was driven {under} to exclude a fault that comes once an hour (95 %)"
-    return (
-        left_s,
-        f"To exclude a fault that comes once an hour (95 %), drive {minutes(left_s)} more {under} without it",
+        return 0.0, f"Enough was driven {under} to exclude a fault that comes once an hour or more often (95 %)"
+    return left_s, (
+        f"To exclude a fault that comes once an hour or more often (95 %), {lasting(left_s)} more {under} must pass "
+        "without one"
     )
 
 
-def minutes(seconds: float) -> str:
-    """A length of driving in minutes, or in hours from an hour and a half on."""
-    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"
+def _shown_in_words(spans: Sequence[Span], duration_s: float) -> str:
+    at_fault = sum(end - start for start, end in spans)
+    return f"The fault showed for {lasting(at_fault)} of {lasting(duration_s)} ({percent(at_fault / duration_s)})"
 
 
 def _missed_in_words(missed: dict[str, float | None], interval: dict[str, tuple[float, float] | None]) -> str:
-    looks: list[str] = []
-    for key, chance in missed.items():
-        limits = interval[key]
-        if chance is None or limits is None:
-            continue
-        low, high = limits
-        looks.append(
-            f"a {float(key) / 60:.0f}-minute look {100 * chance:.0f} % ({100 * low:.0f} to {100 * high:.0f} %)"
-        )
+    looks = [(float(key), chance, interval[key]) for key, chance in missed.items() if chance is not None]
     if not looks:
         return "The recording is shorter than any look"
-    return f"Chance to miss the fault at a random moment of this drive: {', '.join(looks)}"
+    here = ", ".join(f"{percent(chance)} in {lasting(look)}" for look, chance, _ in looks)
+    told = f"A look at a random moment of this drive misses it with a chance of {here}"
+    limits = [limits for *_, limits in looks if limits is not None]
+    if all(high - low > LIMITS["says_nothing"].value for low, high in limits):
+        return f"{told}; what other drives would show, so few spells cannot tell"
+    elsewhere = ", ".join(f"{100 * low:.0f} to {percent(high)}" for low, high in limits)
+    return f"{told}; in other drives like it {elsewhere} (95 % limits)"
 
 
 def _nothing_seen(case: Case, exposure: Exposure, exposed_s: float) -> str:
@@ -250,8 +254,9 @@ def _nothing_seen(case: Case, exposure: Exposure, exposed_s: float) -> str:
             return f"This drive never came {exposure.under}: it says nothing about the complaint"
         return "Cooling was never asked for: the recording says nothing about faults"
     return (
-        f"Nothing was seen in {exposed_s / 60:.0f} min {exposure.under}{unseen}: a fault of the kinds looked for that "
-        f"comes up to {NOTHING_SEEN_95 / (exposed_s / 3600.0):.1f} times an hour could still have stayed away (95 %)"
+        f"Nothing was seen in {lasting(exposed_s)} {exposure.under}{unseen}: a fault of a kind that this recording "
+        f"can show comes at most {NOTHING_SEEN_95 / (exposed_s / 3600.0):.1f} times an hour (95 %); a rarer one can "
+        "have stayed away"
     )
 
 

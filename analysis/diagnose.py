@@ -29,6 +29,7 @@ from analysis.findings import (
 from analysis.limits import Limit
 from analysis.settling import settlings_of
 from analysis.timeline import Timeline, timeline_of
+from analysis.titles import title
 from analysis.uncertainty import absent, measured
 from analysis.vacuum import vacuum_holds_of
 from recorder.amendments import Amendment, amended_job
@@ -154,7 +155,7 @@ def verdict_of(
     """A fault of the vehicle, none seen, or cannot tell and why."""
     faults = [episode for episode in episodes if episode.kind != "sensor_fault"]
     if faults:
-        kinds = sorted({episode.kind.replace("_", " ") for episode in faults})
+        kinds = sorted({title(episode.kind) for episode in faults})
         return FAULT_FOUND, "found: " + ", ".join(kinds)
     missing = [place for place in ("low_side", "high_side") if case.lacks(place)]
     if missing:
@@ -167,19 +168,17 @@ def verdict_of(
         return CANNOT_TELL, f"only {coverage.exposure_s:.0f} s were recorded {coverage.counted_under}"
     suspected = [check for check in checks if check.suspected]
     if suspected:
-        return CANNOT_TELL, "; ".join(
-            f"{check.kind.replace('_', ' ')} is suspected: {check.why}" for check in suspected
-        )
+        return CANNOT_TELL, "; ".join(f"suspected: {title(check.kind)} ({check.why})" for check in suspected)
     unseen = {need for detector in detectors() for need in detector.NEEDS if case.lacks(need)}
     if unseen:
-        blind = [c.kind.replace("_", " ") for c in checks if c.state == UNDECIDED and unseen & set(c.missing)]
+        blind = [title(c.kind) for c in checks if c.state == UNDECIDED and unseen & set(c.missing)]
         needs = ", ".join(sorted(need.replace("_", " ") for need in unseen))
-        return CANNOT_TELL, f"no fault was recognised, but without {needs} nobody can look for {', '.join(blind)}"
+        return CANNOT_TELL, f"no fault was recognised, but without {needs} nobody can look for: {', '.join(blind)}"
     outside = [row for row in expected if row.state == "outside"]
     if outside:
         rows = ", ".join(f"{row.quantity} {row.measured.value or 0.0:.0f} {row.unit}" for row in outside)
         return CANNOT_TELL, f"no kind of fault was recognised, yet outside what is expected: {rows}"
-    open_kinds = [check.kind.replace("_", " ") for check in checks if check.state == UNDECIDED]
+    open_kinds = [title(check.kind) for check in checks if check.state == UNDECIDED]
     left = f"; left undecided: {', '.join(open_kinds)}" if open_kinds else ""
     return NO_FAULT_SEEN, f"{coverage.says}{left}"
 

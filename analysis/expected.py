@@ -14,6 +14,8 @@ from analysis.uncertainty import Measured, absent, combine, measured
 
 SETTLED_IN_S = 60.0
 LEAST_S = 20.0
+OWN_CYCLES = 0.5
+"""Share of the cycles that its own control must have made (common practice, no source)."""
 WHOLE = 0.9
 """Less of a stretch under the critical point does not speak for it (common practice, no source)."""
 
@@ -58,8 +60,10 @@ def expected_of(case: Case, episodes: Sequence[Episode]) -> tuple[Expected, ...]
     rows.append(_row(case, VENT_GAP, derived.vent_over_evaporating_k, steady, case.u_vent_gap_k()))
     rows.append(_row(case, SPLIT, derived.split_k, steady, combine(case.u_air_k("vent"), case.u_air_k("return_air"))))
     if case.cycling and case.job.compressor not in VARIABLE:
-        rate = max(case.cycling, key=lambda c: c.cycles).per_minute
-        rows.append(_judged(CYCLES, rate))
+        most = max(case.cycling, key=lambda c: c.cycles)
+        # What stops it otherwise, a pressure switch or the driver, has no usual rate.
+        if most.control_cycles > OWN_CYCLES * most.cycles:
+            rows.append(_judged(CYCLES, most.per_minute))
     return tuple(rows)
 
 

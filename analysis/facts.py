@@ -7,6 +7,7 @@ import numpy as np
 from analysis.case import Case
 from analysis.findings import ABSENT, Check, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.shown import lasting
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
 from analysis.vacuum import vacuum_holds_of
@@ -75,9 +76,10 @@ def _from_episodes(case: Case, episodes: tuple[Episode, ...], whys: dict[str, st
         why = whys.get(kind, "")
         first = own[0].evidence[0]
         if len(own) == 1:
-            facts.append(Fact(f"{kind} seen", first.says, (first,)))
+            signs = own[0].evidence if own[0].permanent else (first,)
+            facts.append(Fact(f"{kind} seen", "; ".join(sign.says for sign in signs), signs))
         else:
-            total = f"{why}, {sum(e.end_s - e.start_s for e in own):.0f} s in all"
+            total = f"{why}, {_extent(own)}"
             several = (Evidence("seen_several_times", total), first)
             facts.append(Fact(f"{kind} seen", f"{total}; the longest: {first.says}", several))
         if not own[0].permanent and len(own) > 1:
@@ -87,6 +89,15 @@ def _from_episodes(case: Case, episodes: tuple[Episode, ...], whys: dict[str, st
     stopped = {stop.cooling_stopped: stop for stop in case.stops if stop.why == "dropout"}
     facts.extend(Fact(f"stopped {how}", stop.says) for how, stop in stopped.items())
     return facts
+
+
+def _extent(own: list[Episode]) -> str:
+    """How much of it there was: single readings are counted, all else lasted."""
+    single = [readings for e in own for w in e.evidence if (readings := w.measures.get("readings")) is not None]
+    lasted = [e.end_s - e.start_s for e in own if not any("readings" in w.measures for w in e.evidence)]
+    told = [f"{lasting(sum(lasted))} in all"] if lasted else []
+    told += [f"{sum(one.value or 0.0 for one in single):.0f} single readings in all"] if single else []
+    return " and ".join(told)
 
 
 def _speeds(case: Case, episodes: list[Episode]) -> list[Fact]:
@@ -239,7 +250,8 @@ def _from_rest(case: Case) -> list[Fact]:
         gap = static.saturation_gap_kpa
         if gap.value is None or gap.u95 is None:
             continue
-        says = f"static pressure {gap.value:+.0f} kPa against saturation at soak (u95 {gap.u95:.0f} kPa)"
+        side = "above" if gap.value > 0 else "below"
+        says = f"static pressure {abs(gap.value):.0f} kPa {side} saturation at soak (u95 {gap.u95:.0f} kPa)"
         state = "above" if gap.value > gap.u95 else "below" if gap.value < -gap.u95 else "on"
         evidence = (Evidence("static_gap", says, {"saturation_gap_kpa": gap}),)
         facts.append(Fact(f"static {state} saturation", says, evidence))

@@ -2,7 +2,8 @@
 
 The document's own words (``says``) are the SI version and are shown as they are to whoever reads kPa and degC. For
 others a sentence is made here: each measure's name ends in its unit, ``{rise_k}`` is a temperature difference,
-``{trip_kpa}`` a pressure. A rule that is not listed, or whose measures are missing, keeps the document's words.
+``{trip_kpa}`` a pressure. A rule that is not listed, whose measures are missing, or that was said in other
+words, keeps the document's.
 """
 
 import math
@@ -28,6 +29,7 @@ SENTENCES: dict[str, tuple[str, ...]] = {
             "{past_cut_in_kpa} past its usual cut-in"
         ),
         "off for {off_s} while cooling was asked for, low side {past_cut_in_kpa} past its usual cut-in",
+        "off for {off_s} while cooling was asked for",
     ),
     "vent_warmed": ("vent air warmed by {vent_rise_k} meanwhile",),
     "rest_offset": ("at rest the high side reads {high_minus_low_kpa} above the low side, steadily",),
@@ -66,19 +68,36 @@ SENTENCES: dict[str, tuple[str, ...]] = {
         ),
     ),
     "dive": ("low side dived to {low_side_kpa} gauge within {fall_s} and stayed down {stayed_s}",),
-    "subcooling": ("subcooling {subcooling_k}, steady", "subcooling {level_k}, steady"),
+    "subcooling": (
+        "subcooling {subcooling_k}, steady",
+        "subcooling {level_k}, steady",
+        "subcooling {subcooling_k} at the liquid-line probe, steady",
+        "subcooling {subcooling_k} at the liquid-line probe, at the ends of the runs",
+    ),
     "condensing": ("condensing {over_ambient_k} over ambient, steady",),
     "starved": ("evaporating {evaporating_degc} at the end of the runs, vents {gap_k} above it",),
     "little_heat": ("condensing only {over_ambient_k} over ambient",),
     "backed_up": ("subcooling {subcooling_k}: liquid stands before the narrow place",),
-    "superheat": ("superheat {superheat_k} at the suction probe, steady", "superheat {level_k}, steady"),
-    "vent_gap": ("vent air {vent_over_evaporating_k} above the evaporating temperature, steady",),
+    "superheat": (
+        "superheat {superheat_k} at the suction probe, steady",
+        "superheat {superheat_k} at the suction probe, at the ends of the runs",
+        "superheat {level_k}, steady",
+    ),
+    "vent_gap": (
+        "vent air {vent_over_evaporating_k} above the evaporating temperature, steady",
+        "vent air {vent_over_evaporating_k} above the evaporating temperature, at the ends of the runs",
+    ),
     "short_cycling": ("{per_minute} cycles a minute, mostly short, on for {on_s}, at {ambient_degc} ambient",),
     "condensing over ambient": ("condensing over ambient {level_k}, steady",),
     "vent over evaporating": ("vent over evaporating {level_k}, steady",),
     "near_baseline": (
         "condensing stayed within {top_k} of its own baseline (median {over_ambient_k} over ambient)",
         "condensing stayed within {top_k} of its own baseline",
+        (
+            "condensing rose up to {top_k} over its own baseline, no further than load and engine speed take it "
+            "(median {over_ambient_k} over ambient)"
+        ),
+        "condensing rose up to {top_k} over its own baseline, no further than load and engine speed take it",
     ),
     "high_throughout": ("condensing stood {over_ambient_k} over ambient throughout",),
     "condensing_throughout": ("condensing stood at {condensing_degc} throughout; ambient would tell",),
@@ -88,7 +107,7 @@ SENTENCES: dict[str, tuple[str, ...]] = {
     "no_trip": ("no stop at high pressure; the high side reached {high_side_kpa} gauge",),
     "no_swing": ("no regular swing above {limit_kpa} while the compressor ran on",),
     "never_freezing": ("the evaporator stayed above {limit_degc} (evened)",),
-    "stayed_near": ("below freezing the vents stayed within {widened_k} of their best distance or switched at once",),
+    "stayed_near": ("below freezing the vents stayed within {widened_k} of their best distance to the evaporator",),
     "never_low": ("the evaporator never fell below {evaporating_degc} evaporating",),
     "condensing_low": ("yet condensing only {over_k} over ambient: a warm engine does that too",),
     "condensing_usual": ("condensing {over_k} over ambient",),
@@ -100,7 +119,6 @@ SENTENCES: dict[str, tuple[str, ...]] = {
             "vents stay {gap_k} above the evaporator"
         ),
     ),
-    "static_gap": ("static pressure {saturation_gap_kpa} against saturation at soak (u95 {u95 saturation_gap_kpa})",),
 }
 SUFFIXES = {
     "kpa": "kPa",
@@ -112,6 +130,7 @@ SUFFIXES = {
     "kmh": "km/h",
 }
 """The unit that a measure's name ends in."""
+_NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 _SLOT = re.compile(r"\{(u95 )?([a-z0-9_]+)\}")
 _KILOPASCALS = re.compile(r"(-?\d+(?:\.\d+)?) kPa\b")
 _KELVINS = re.compile(r"(-?\d+(?:\.\d+)?) K\b")
@@ -128,10 +147,15 @@ def said(evidence: Evidence, units: Units) -> str:
     if units == KPA:
         return evidence.says
     for template in SENTENCES.get(evidence.rule, ()):
-        made = filled(template, evidence, units)
-        if made is not None:
+        made, as_told = filled(template, evidence, units), filled(template, evidence, KPA)
+        if made is not None and as_told is not None and _words(as_told) == _words(evidence.says):
             return made
     return in_units(evidence.says, units)
+
+
+def _words(text: str) -> str:
+    """A sentence without its numbers: a rule may be said in several ways, and a template makes but one of them."""
+    return _NUMBER.sub("", shown_degrees(text))
 
 
 def shown_degrees(text: str, units: Units = KPA) -> str:
@@ -207,7 +231,7 @@ def reasons(cause: Cause, units: Units, *, speaks_for: bool) -> list[str]:
     chosen = [w for w in cause.weighed if (w.llr > 0) == speaks_for]
     if units == KPA or not chosen:
         return [shown_degrees(reason) for reason in (cause.reasons_for if speaks_for else cause.reasons_against)]
-    return [f"{_fact(weighed, units)}: {weighed.reason}" for weighed in chosen]
+    return [f"{_fact(weighed, units)} – {weighed.reason}" for weighed in chosen]
 
 
 def _fact(weighed: Weighed, units: Units) -> str:

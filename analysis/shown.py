@@ -86,6 +86,31 @@ class Units:
         return f"{self.level(low, unit)} to {self.level(high, unit)} {symbol}".strip()
 
 
+def count(number: int, singular: str, plural: str | None = None) -> str:
+    """A number of things."""
+    return f"{number} {singular if number == 1 else plural or singular + 's'}"
+
+
+def lasting(seconds: float) -> str:
+    """A length of time as one says it: seconds, from two minutes on minutes, from two hours on hours and minutes."""
+    if round(seconds) < 120:
+        return f"{round(seconds)} s"
+    minutes = round(seconds / 60.0)
+    if minutes < 120:
+        return f"{minutes} min"
+    return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
+
+
+def percent(share: float) -> str:
+    """A share as a percentage without false digits; small ones are not called nothing."""
+    value = 100.0 * share
+    if 0 < value < 1:
+        return "under 1 %"
+    if 99 < value < 100:
+        return "over 99 %"
+    return f"{value:.0f} %"
+
+
 KPA = Units("kPa", "kPa", 1.0, "°C", "K", 1.0, 0.0)
 BAR = Units("bar", "bar", 0.01, "°C", "K", 1.0, 0.0)
 PSI = Units("psi", "psi", 1.0 / 6.894757293168, "°F", "°F", 1.8, 32.0)

@@ -5,7 +5,7 @@ import textwrap
 from analysis import wording
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Findings
 from analysis.sentences import check_says, episode_says, reasons
-from analysis.shown import KPA, Units
+from analysis.shown import KPA, Units, percent
 
 WIDTH = 100
 
@@ -17,7 +17,7 @@ def summary_of(findings: Findings, units: Units = KPA) -> str:
     sealed = "sealed" if about.sealed else "not sealed"
     intact = "" if about.intact else ", NOT INTACT: " + "; ".join(about.damage)
     lines.append(
-        f"Recording  {about.name}, {wording.clock(about.duration_s)} {_from(about.started_at)}, {sealed}{intact}"
+        f"Recording  {about.name}, {wording.length(about.duration_s)}, {_from(about.started_at)}, {sealed}{intact}"
     )
     lines.append(f"Compressor {_compressor(findings)}")
     lines += _episodes(findings, units)
@@ -25,11 +25,10 @@ def summary_of(findings: Findings, units: Units = KPA) -> str:
     lines += _expected(findings, units)
     lines += _measures(findings, units)
     lines += _checks(findings, units)
-    lines += ["", f"Coverage   {findings.coverage.says}."]
-    lines += [f"  {circumstance.says}" for circumstance in findings.coverage.circumstances]
-    lines.append(f"  {findings.coverage.enough_says}")
+    told, *rest = wording.coverage_lines(findings, units)
+    lines += ["", f"Coverage   {told}", *(f"  {line}" for line in rest)]
     lines += [f"Record     {wording.clock(flag.time_s)} {flag.text}" for flag in findings.flags]
-    return "\n".join(_wrapped(line) for line in lines)
+    return "\n".join(_wrapped(wording.in_words(line, findings)) for line in lines)
 
 
 def _from(started_at: str | None) -> str:
@@ -49,9 +48,7 @@ def _compressor(findings: Findings) -> str:
     runs = (
         f"{wording.count(len(compressor.runs), 'run')}, {wording.clock(seconds)} in all, told by the {compressor.basis}"
     )
-    why = {stop.why for stop in compressor.stops}
-    counts = (f"{sum(stop.why == w for stop in compressor.stops)} {w.replace('_', ' ')}" for w in sorted(why))
-    return f"{runs}; stops: {', '.join(counts)}" if why else runs
+    return f"{runs}; stops: {wording.stopped(compressor.stops)}" if compressor.stops else f"{runs}; never stopped"
 
 
 def _episodes(findings: Findings, units: Units) -> list[str]:
@@ -68,14 +65,17 @@ def _causes(findings: Findings, units: Units) -> list[str]:
     lines = ["", "Causes"]
     leading = [cause for cause in findings.causes if cause.standing in ("proven", "likely")]
     for cause in leading:
-        lines.append(f"  {cause.standing}: {wording.title(cause.cause)} ({wording.percent(cause.probability)})")
+        lines.append(f"  {cause.standing}: {wording.title(cause.cause)} ({percent(cause.probability)})")
         lines += [f"    for      {reason}" for reason in reasons(cause, units, speaks_for=True)]
         lines += [f"    against  {reason}" for reason in reasons(cause, units, speaks_for=False)]
         lines.append(f"    parts    {', '.join(cause.parts)}")
         lines.append(f"    tell     {cause.telling_test}")
         lines.append(f"    next     {cause.next_check}")
-    rest = [c for c in findings.causes if wording.worth_telling(c)]
-    lines += [f"  not excluded: {wording.title(c.cause)} ({wording.percent(c.probability)})" for c in rest]
+    for cause in findings.causes:
+        if wording.worth_telling(cause):
+            lines.append(f"  not excluded: {wording.title(cause.cause)} ({percent(cause.probability)})")
+            lines += [f"    for      {reason}" for reason in reasons(cause, units, speaks_for=True)]
+            lines += [f"    against  {reason}" for reason in reasons(cause, units, speaks_for=False)]
     return lines if len(lines) > 2 else ["", "Causes     none stands out"]
 
 
@@ -83,11 +83,12 @@ def _expected(findings: Findings, units: Units) -> list[str]:
     rows = [row for row in findings.expected if row.measured.value is not None]
     if not rows:
         return []
-    lines = ["", "Measured against expected"]
+    sources = "; ".join(dict.fromkeys(row.source for row in rows))
+    lines = ["", f"Measured against expected ({sources})"]
     for row in rows:
         band = units.band(row.low, row.high, row.unit)
         value = units.shown(row.measured, row.unit)
-        lines.append(f"  {row.quantity:<34} {value:<20} expected {band} ({row.source}): {row.state}")
+        lines.append(f"  {row.quantity:<34} {value:<20} expected {band}: {row.state}")
     return lines
 
 

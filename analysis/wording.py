@@ -1,5 +1,6 @@
 """Words and numbers for people: titles of kinds and causes, rounding by uncertainty, times."""
 
+from collections import Counter
 from collections.abc import Sequence
 from itertools import groupby, islice
 
@@ -12,30 +13,17 @@ from analysis.findings import (
     PRESENT,
     UNDECIDED,
     Cause,
+    Cycling,
     Equalisation,
     Findings,
     Settling,
+    Stop,
 )
 from analysis.sentences import check_says, in_units, shown_degrees
-from analysis.shown import KPA, SYMBOLS, Units
+from analysis.shown import KPA, SYMBOLS, Units, count, lasting
+from analysis.titles import title
 from analysis.uncertainty import Measured
 
-TITLES = {
-    "compressor_dropout": "compressor drops out",
-    "high_pressure_trip": "high-pressure switch trips",
-    "undercharge": "too little refrigerant",
-    "condenser_airflow_loss": "condenser loses its airflow",
-    "moisture_freeze": "moisture freezes in the valve",
-    "restriction": "restriction in the liquid line or valve",
-    "evaporator_icing": "evaporator ices up",
-    "valve_hunting": "expansion valve hunts",
-    "weak_pumping": "compressor pumps weakly",
-    "overcharge": "too much refrigerant",
-    "non_condensables": "air in the system",
-    "sensor_fault": "a sensor misreads",
-    "overfeeding_valve": "expansion valve lets too much through",
-    "outside_the_circuit": "outside the refrigerant circuit (air doors, heater, blower)",
-}
 VERDICTS = {
     FAULT_FOUND: "Fault found",
     NO_FAULT_SEEN: "No fault seen",
@@ -52,9 +40,25 @@ PLACES = {
     "discharge_line": "discharge line",
     "liquid_line": "liquid line",
     "evaporator_out": "evaporator outlet",
+    "vehicle_speed": "road speed",
 }
-WORTH_A_LINE = 0.05
 MOST_SETTLINGS = 4
+STOPPED = {
+    "engine_off": "as the engine stopped",
+    "driver": "by the driver",
+    "control": "by its own control",
+    "high_pressure_trip": "by the high-pressure switch",
+    "full_throttle_cut": "at full throttle",
+    "dropout": "by dropping out",
+    "not_recorded": "where nothing was recorded",
+    "unknown": "without a reason in the recording",
+}
+"""Why a run ended, after a number of stops."""
+NOTHING_EXAMINED = "No kind of fault could be decided, so that nothing follows from none being seen."
+CLEARLY = 0.69
+"""Log likelihood ratio that doubles the odds."""
+CLEAR = 0.05
+"""Adjusted p up to which a circumstance is told (common practice, no source)."""
 LANES = {
     "restriction": "restriction",
     "outside_the_circuit": "outside the circuit",
@@ -68,11 +72,6 @@ CAUTIONS = (
     "On the road a passenger watches, never the driver; no customer drives with hoses fitted.",
     "The vehicle maker's instructions, local codes and licensed practice come before anything printed here.",
 )
-
-
-def title(kind: str) -> str:
-    """A kind or cause in words."""
-    return TITLES.get(kind, kind.replace("_", " "))
 
 
 def place(name: str) -> str:
@@ -103,14 +102,14 @@ def clock(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{left:02d}" if hours else f"{minutes}:{left:02d}"
 
 
+def length(seconds: float) -> str:
+    """A length of time to the second, with what its figures are."""
+    return f"{clock(seconds)} ({'h:min:s' if round(seconds) >= 3600 else 'min:s'})"
+
+
 def span(start_s: float, end_s: float) -> str:
     """A stretch of time."""
     return f"{clock(start_s)}–{clock(end_s)}"
-
-
-def count(number: int, singular: str, plural: str | None = None) -> str:
-    """A number of things."""
-    return f"{number} {singular if number == 1 else plural or singular + 's'}"
 
 
 def times(number: int) -> str:
@@ -118,14 +117,11 @@ def times(number: int) -> str:
     return {1: "once", 2: "twice"}.get(number, f"{number} times")
 
 
-def lasting(seconds: float) -> str:
-    """A length of time as one says it: seconds, from two minutes on minutes, from two hours on hours and minutes."""
-    if round(seconds) < 120:
-        return f"{round(seconds)} s"
-    minutes = round(seconds / 60.0)
-    if minutes < 120:
-        return f"{minutes} min"
-    return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
+def in_words(text: str, findings: Findings) -> str:
+    """A sentence with its channels called by their places' words."""
+    for name in sorted({s.id for s in findings.sensors if "_" in s.id}, key=len, reverse=True):
+        text = text.replace(name, place(name))
+    return text
 
 
 def one_of(parts: Sequence[str]) -> str:
@@ -136,19 +132,9 @@ def one_of(parts: Sequence[str]) -> str:
     return f"{apart.join(parts[:-1])}{apart if len(parts) > 2 else ' '}or {parts[-1]}"
 
 
-def percent(share: float) -> str:
-    """A share as a percentage without false digits; small ones are not called nothing."""
-    value = 100.0 * share
-    if 0 < value < 1:
-        return "under 1 %"
-    if 99 < value < 100:
-        return "over 99 %"
-    return f"{value:.0f} %"
-
-
 def worth_telling(cause: Cause) -> bool:
-    """Whether a cause that is only not excluded deserves a line: something speaks for it, or it is not far off."""
-    return cause.standing == NOT_EXCLUDED and (bool(cause.reasons_for) or cause.probability >= WORTH_A_LINE)
+    """Whether a cause that is only not excluded deserves a line: something that was seen speaks for it clearly."""
+    return cause.standing == NOT_EXCLUDED and any(reason.llr >= CLEARLY for reason in cause.weighed)
 
 
 def leading(findings: Findings) -> Cause | None:
@@ -206,6 +192,8 @@ def _verdict(findings: Findings, cause: Cause | None, units: Units) -> str:
         kinds = sorted({title(e.kind) for e in findings.episodes if e.kind != "sensor_fault"})
         return f"Fault found, cause not settled: {', '.join(kinds)}."
     why = verdict_why(findings, units)
+    if findings.verdict == NO_FAULT_SEEN:
+        return f"{VERDICTS[findings.verdict]}. {why[:1].upper()}{why[1:]}."
     return f"{VERDICTS[findings.verdict]}: {why[:1].lower()}{why[1:]}."
 
 
@@ -215,13 +203,7 @@ def measure_lines(findings: Findings, units: Units = KPA) -> list[str]:
     def shown(value: Measured, symbol: str) -> str:
         return units.shown(value, symbol)
 
-    lines = [
-        f"cycling {span(c.start_s, c.end_s)}: {'at least ' if c.lower_bound else ''}{c.cycles} cycles "
-        f"({c.control_cycles} by its own control), period "
-        f"{shown(c.period_s, 's')}, on {shown(c.on_s, 's')}, off {shown(c.off_s, 's')}, low side out "
-        f"{shown(c.cut_out_kpa, 'kPa')}, in {shown(c.cut_in_kpa, 'kPa')} gauge"
-        for c in findings.cycling
-    ]
+    lines = [cycled(c, findings, units) for c in findings.cycling]
     lines += [equalised(rest, units) for rest in findings.equalisations]
     for static in findings.static:
         gap = static.saturation_gap_kpa
@@ -244,10 +226,49 @@ def measure_lines(findings: Findings, units: Units = KPA) -> list[str]:
     return lines
 
 
+def stopped(stops: Sequence[Stop]) -> str:
+    """How many stops came by what, the commonest first."""
+    counts = Counter(stop.why for stop in stops)
+    return ", ".join(f"{number} {STOPPED.get(why, why.replace('_', ' '))}" for why, number in counts.most_common())
+
+
+def cycled(c: Cycling, findings: Findings, units: Units = KPA) -> str:
+    """One stretch of cycling in a sentence; where its own control made none of it, what did."""
+    times_s = (
+        f"cycling {span(c.start_s, c.end_s)}: {'at least ' if c.lower_bound else ''}{count(c.cycles, 'cycle')}, "
+        f"period {units.shown(c.period_s, 's')}, on {units.shown(c.on_s, 's')}, off {units.shown(c.off_s, 's')}"
+    )
+    if not c.control_cycles:
+        within = [stop for stop in findings.compressor.stops if c.start_s <= stop.at_s < c.end_s]
+        return f"{times_s}; none by its own control (stops: {stopped(within)})"
+    own = "all" if c.control_cycles == c.cycles else f"{c.control_cycles} of them"
+    out, back = units.shown(c.cut_out_kpa, "kPa"), units.shown(c.cut_in_kpa, "kPa")
+    return f"{times_s}; {own} by its own control, which cut out at {out} and in at {back} gauge on the low side"
+
+
 def _final(one: Settling, units: Units) -> str:
     if one.place in ("low_side", "high_side"):
         return f"{units.shown(one.final, 'kPa')} gauge"
     return units.shown(one.final, "degC")
+
+
+def examined(findings: Findings) -> bool:
+    """Whether any kind of fault of the vehicle could be decided: else a drive without a fault says nothing."""
+    return any(c.state != UNDECIDED and c.kind != "sensor_fault" for c in findings.checks)
+
+
+def coverage_lines(findings: Findings, units: Units = KPA) -> list[str]:
+    """What this drive can say: a short look, where the fault lives, how much driving is enough after a repair."""
+    coverage = findings.coverage
+    if not examined(findings):
+        return [NOTHING_EXAMINED]
+    lives = [one.says for one in coverage.circumstances if one.p_adjusted <= CLEAR]
+    tried = [one.under for one in coverage.circumstances]
+    several = any(one.starts_under + one.starts_outside > 1 for one in coverage.circumstances)
+    if several and not lives:
+        lives = [f"nothing ties it to a condition (exact tests, each may be chance): tried were {', '.join(tried)}"]
+    lines = [coverage.says, *lives, *([coverage.enough_says] if coverage.enough_says else [])]
+    return [f"{line[:1].upper()}{shown_degrees(line[1:], units)}." for line in lines]
 
 
 EXPONENTIAL = 0.95

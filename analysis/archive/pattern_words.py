@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from analysis import wording
 from analysis.archive.patterns import BANDS, LIMITS, NOT_SHOWN, STANDS_OUT, TOO_FEW, Comparison, Patterns
-from analysis.shown import KPA, Units
+from analysis.shown import KPA, Units, percent
 
 WIDTH = 100
 FACTORS = {
@@ -81,7 +81,7 @@ def share(name: str, having: int, at_risk: int) -> Share:
     """So many of so many."""
     if not at_risk:
         return Share(name, "none examined", None)
-    return Share(name, f"{having} of {at_risk} ({wording.percent(having / at_risk)})", having / at_risk)
+    return Share(name, f"{having} of {at_risk} ({percent(having / at_risk)})", having / at_risk)
 
 
 def bands(factor: str, units: Units = KPA) -> list[str]:
@@ -153,7 +153,7 @@ def caution(patterns: Patterns) -> list[str]:
         level = LIMITS["false_discoveries"].value
         told.append(
             f"Allowed for {wording.count(patterns.made, 'comparison')} (Benjamini & Hochberg 1995): of a list such as "
-            f"this no more than {wording.percent(level)} is chance, on average over archives. Intervals are 95 %, each "
+            f"this no more than {percent(level)} is chance, on average over archives. Intervals are 95 %, each "
             "by itself."
         )
     few = len(patterns.of(TOO_FEW))

@@ -58,7 +58,7 @@ NEXT_CHECK = "measure the supply at the clutch connector hot, then its ground, t
 WEIGHTS = (
     Weight("compressor_dropout seen", 5.0, "it stayed off although asked for"),
     Weight("compressor_dropout suspected", 1.2, "a sign of it was seen; it does not settle it"),
-    Weight("compressor_dropout comes and goes", 1.0, "a loose contact comes and goes"),
+    Weight("compressor_dropout comes and goes", 1.0, "contacts, and a clutch that is hot, come and go"),
     Weight("stopped electrical", 1.5, "without supply no clutch closes", proves=True),
     Weight("stopped mechanical", 1.5, "with supply a sound clutch drives", proves=True),
     Weight("compressor_dropout: lift_lost", 0.7, "driven, it held only part of its lift: clutch or belt slips"),

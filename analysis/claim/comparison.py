@@ -112,7 +112,7 @@ def _side(side: Side, findings: Findings) -> list[list[str]]:
     return [
         ["recording", side.name],
         ["recorded", f"{(about.started_at or 'date not stated').replace('T', ' ').replace('Z', ' UTC')}"],
-        ["length", f"{wording.clock(side.duration_s)} ({'h:min:s' if side.duration_s >= 3600 else 'min:s'})"],
+        ["length", wording.length(side.duration_s)],
         *content.job_rows(findings, ("odometer", "odometer_in_km", "km")),
         ["seen", seen or wording.VERDICTS[side.verdict].lower()],
         ["record", ("sealed" if side.sealed else "not sealed") + (", intact" if side.intact else ", NOT INTACT")],

@@ -11,7 +11,7 @@ from analysis.case import CHARGING_U95_KG, RECOVERY_U95_KG
 from analysis.findings import CANNOT_TELL, FAULT_FOUND, UNDECIDED, Cause, Findings
 from analysis.plots import usual
 from analysis.sentences import check_says, episode_says, reasons, shown_degrees
-from analysis.shown import Units
+from analysis.shown import Units, percent
 from analysis.uncertainty import Measured
 from recorder.recording import short_digest
 
@@ -22,10 +22,8 @@ USUAL_PLACES = (
     *("engine_speed", "vehicle_speed"),
 )
 """What a full set of clips covers; what is missing of it is told."""
-NAMES = {"clutch": "clutch supply", "fan": "condenser fan supply", "vehicle_speed": "road speed"}
-NOTHING_EXAMINED = "No kind of fault could be decided, so that nothing follows from none being seen."
-CLEAR = 0.05
-"""Adjusted p under which a circumstance is told (common practice, no source)."""
+CAUSES_NOTE = "Each cause is judged by itself: the percentages need not add up to 100."
+NAMES = {"clutch": "clutch supply", "fan": "condenser fan supply"}
 JUDGED = {
     "over_ambient_k": ("condensing over ambient", "K"),
     "superheat_k": ("superheat", "K"),
@@ -190,13 +188,6 @@ def _weighed(mass: float, u95: float, rated: float | None) -> str:
     return f"{text}, {abs(off):.0f} ± {spread:.0f} % {'below' if off < 0 else 'above'} rated"
 
 
-def in_words(text: str, findings: Findings) -> str:
-    """A sentence with its channels called by their places' words."""
-    for name in sorted({s.id for s in findings.sensors if "_" in s.id}, key=len, reverse=True):
-        text = text.replace(name, place(name))
-    return text
-
-
 def episode_rows(findings: Findings, units: Units, most: int) -> tuple[Rows, str]:
     """Number, time, kind and evidence of the episodes; and how many more there are."""
     rows = [
@@ -204,7 +195,7 @@ def episode_rows(findings: Findings, units: Units, most: int) -> tuple[Rows, str
             str(number),
             "throughout" if e.permanent else wording.span(e.start_s, e.end_s),
             wording.title(e.kind),
-            in_words(episode_says(e, units), findings),
+            wording.in_words(episode_says(e, units), findings),
         ]
         for number, e in enumerate(findings.episodes, start=1)
     ]
@@ -227,12 +218,12 @@ def causes(findings: Findings, units: Units) -> list[CauseBlock]:
 
 
 def _cause(cause: Cause, findings: Findings, units: Units, *, whole: bool) -> CauseBlock:
-    speaks_for = [["for", in_words(reason, findings)] for reason in reasons(cause, units, speaks_for=True)]
-    against = [["against", in_words(reason, findings)] for reason in reasons(cause, units, speaks_for=False)]
+    speaks_for = [["for", wording.in_words(reason, findings)] for reason in reasons(cause, units, speaks_for=True)]
+    against = [["against", wording.in_words(reason, findings)] for reason in reasons(cause, units, speaks_for=False)]
     return CauseBlock(
         cause.standing.capitalize(),
         wording.title(cause.cause),
-        f"{wording.percent(cause.probability)}, judged by itself: causes need not add up to 100 %",
+        percent(cause.probability),
         speaks_for + against if whole else speaks_for + against[:2],
         wording.one_of(cause.parts) if whole else "",
         cause.telling_test if whole else "",
@@ -241,19 +232,19 @@ def _cause(cause: Cause, findings: Findings, units: Units, *, whole: bool) -> Ca
 
 
 def expected_rows(findings: Findings, units: Units, *, measured_only: bool) -> Rows:
-    """Quantity, measured with u95, expected, result and source; the worst of the episodes first."""
+    """Quantity, measured with u95, expected and result; the worst of the episodes first."""
     rows = _worst_rows(findings, units)
     return rows + [
-        [
-            row.quantity,
-            units.shown(row.measured, row.unit),
-            units.band(row.low, row.high, row.unit),
-            row.state,
-            row.source,
-        ]
+        [row.quantity, units.shown(row.measured, row.unit), units.band(row.low, row.high, row.unit), row.state]
         for row in findings.expected
         if row.measured.value is not None or not measured_only
     ]
+
+
+def expected_note(findings: Findings) -> str:
+    """Who says what is to be expected."""
+    sources = "; ".join(dict.fromkeys(row.source for row in findings.expected))
+    return f"Expected: {sources}. Inside or outside is said only where the value stands clear of the limit by its u95."
 
 
 def _worst_rows(findings: Findings, units: Units) -> Rows:
@@ -270,8 +261,7 @@ def _worst_rows(findings: Findings, units: Units) -> Rows:
                 out = max(edges[0] - value.value, value.value - edges[1])
                 if out > max(value.u95 or 0.0, worst.get(name, (0.0, []))[0]):
                     shown, band = units.shown(value, unit), units.band(*edges, unit)
-                    row = [f"{quantity}, episode No. {number}", shown, band, "outside", "common practice, no source"]
-                    worst[name] = out, row
+                    worst[name] = out, [f"{quantity}, episode No. {number}", shown, band, "outside"]
     return [row for _, row in worst.values()]
 
 
@@ -308,9 +298,10 @@ def how_sure(findings: Findings, units: Units) -> list[str]:
     lines: list[str] = []
     if findings.verdict == FAULT_FOUND and cause is not None:
         fact = next((w.says for w in cause.weighed if w.proves), "a fact was seen").partition("; the longest")[0]
+        fact = wording.in_words(shown_degrees(fact, units), findings)
         words = {
-            "proven": f"Proven: {in_words(shown_degrees(fact, units), findings)}. That leaves no other reading.",
-            "likely": f"Likely, {wording.percent(cause.probability)} by the weights of evidence; not proven.",
+            "proven": f"Proven: {fact}. That leaves no other reading.",
+            "likely": f"Likely, {percent(cause.probability)} by the weights of evidence; not proven.",
         }
         lines.append(words[cause.standing])
         if len(cause.parts) > 1:
@@ -319,12 +310,7 @@ def how_sure(findings: Findings, units: Units) -> list[str]:
         lines.append("That something is wrong is shown; why, is not settled.")
     if findings.verdict == CANNOT_TELL:
         lines.append("It cannot be told from this recording.")
-    return [*lines, f"{findings.coverage.says}." if examined(findings) else NOTHING_EXAMINED]
-
-
-def examined(findings: Findings) -> bool:
-    """Whether any kind of fault of the vehicle could be decided: else a drive without a fault says nothing."""
-    return any(c.state != UNDECIDED and c.kind != "sensor_fault" for c in findings.checks)
+    return [*lines, f"{findings.coverage.says}." if wording.examined(findings) else wording.NOTHING_EXAMINED]
 
 
 def sensor_rows(findings: Findings, units: Units) -> Rows:
@@ -336,7 +322,7 @@ def sensor_rows(findings: Findings, units: Units) -> Rows:
             s.calibrated_on or NOT_STATED,
             s.serial_number or NOT_STATED,
             f"{s.rate_hz:.3g} Hz",
-            wording.percent(s.missing),
+            percent(s.missing),
         ]
         for s in findings.sensors
     ]
@@ -354,16 +340,6 @@ def sensor_note(findings: Findings) -> str:
     if all(s.accuracy_stated or not s.u95 for s in findings.sensors):
         return note
     return f"{note} * the node states no accuracy: an ordinary sensor's is taken (common practice, no source)."
-
-
-def coverage_lines(findings: Findings, units: Units) -> list[str]:
-    """What this drive can say: a short look, where the fault lives, how much driving is enough after a repair."""
-    coverage = findings.coverage
-    if not examined(findings):
-        return [NOTHING_EXAMINED]
-    lives = [c.says for c in coverage.circumstances if c.p_adjusted < CLEAR]
-    lines = [coverage.says, *lives, *([coverage.enough_says] if coverage.enough_says else [])]
-    return [f"{line[:1].upper()}{shown_degrees(line[1:], units)}." for line in lines]
 
 
 def record_lines(findings: Findings) -> list[str]:

@@ -12,6 +12,7 @@ from analysis.claim.typeset import Layout, Sheet, breakable, foreign_note, print
 from analysis.findings import FAULT_FOUND, NO_FAULT_SEEN, UNDECIDED, Cause, Findings
 from analysis.plots import Figure, Lane, Strip, figure_of
 from analysis.preferences import Preferences
+from analysis.shown import percent
 from analysis.strip_chart import printed
 
 
@@ -205,7 +206,7 @@ def _sure(findings: Findings) -> str:
     if findings.verdict == FAULT_FOUND and passing and missed is not None and missed >= 0.05:
         glance = f" A five-minute look would have missed it with a chance of {100 * missed:.0f} %."
     if cause is not None:
-        odds = "" if cause.standing == "proven" else f" We put it at {wording.percent(cause.probability)}."
+        odds = "" if cause.standing == "proven" else f" We put it at {percent(cause.probability)}."
         leaning = cause.standing == "likely" and cause.probability < VERY
         return f"{SURE['leaning' if leaning else cause.standing]}{odds}{glance}"
     if findings.verdict == FAULT_FOUND:

@@ -42,7 +42,7 @@ def html_of(case: Case, findings: Findings, photos: Sequence[Photo] = (), units:
         "unmeasured": _list(content.not_measured(findings, units)),
         "charge": table_of(("mass", "kg, u95", "from"), content.charge_rows(findings)),
         "checks": _checks(findings, units),
-        "coverage": _list(content.coverage_lines(findings, units)),
+        "coverage": _list(wording.coverage_lines(findings, units)),
         "job": _job(findings),
         "sensors": _sensors(findings, units),
         "photos": _photographs(photos),
@@ -122,6 +122,7 @@ def _answers(findings: Findings, units: Units) -> str:
     blocks = (
         ("How sure that is", sure),
         ("What was not measured", content.not_measured(findings, units, briefly=True)),
+        ("Where the fault lives, how much driving is enough", wording.coverage_lines(findings, units)[1:]),
     )
     return "".join(f"<section><h3>{escape(head)}</h3>{_list(lines)}</section>" for head, lines in blocks)
 
@@ -136,7 +137,7 @@ def _episodes(case: Case, findings: Findings, units: Units) -> str:
 def _episode(case: Case, findings: Findings, number: int, episode: Episode, units: Units) -> str:
     when = "throughout" if episode.permanent else wording.span(episode.start_s, episode.end_s)
     start, end = around(episode, case.timeline.duration_s)
-    says = content.in_words(episode_says(episode, units), findings)
+    says = wording.in_words(episode_says(episode, units), findings)
     what = f"<strong>{escape(wording.title(episode.kind))}</strong>: {escape(says)}"
     return (
         f'<li id="episode-{number}"><div><button type="button" data-trace="trace" data-start="{ms(start):.0f}" '
@@ -147,7 +148,8 @@ def _episode(case: Case, findings: Findings, number: int, episode: Episode, unit
 
 
 def _causes(findings: Findings, units: Units) -> str:
-    return "".join(_cause(cause) for cause in content.causes(findings, units)) or "<p>None stands out.</p>"
+    told = "".join(_cause(cause) for cause in content.causes(findings, units))
+    return f"<p><small>{content.CAUSES_NOTE}</small></p>{told}" if told else "<p>None stands out.</p>"
 
 
 def _cause(cause: content.CauseBlock) -> str:
@@ -178,7 +180,10 @@ def table_of(head: tuple[str, ...], rows: Sequence[Sequence[str]]) -> str:
 
 def _expected(findings: Findings, units: Units) -> str:
     rows = content.expected_rows(findings, units, measured_only=False)
-    return table_of(("quantity", "measured, u95", "expected", "result", "source"), rows) if rows else "<p>Nothing.</p>"
+    if not rows:
+        return "<p>Nothing.</p>"
+    table = table_of(("quantity", "measured, u95", "expected", "result"), rows)
+    return f"{table}<p><small>{escape(content.expected_note(findings))}</small></p>"
 
 
 def _checks(findings: Findings, units: Units) -> str:

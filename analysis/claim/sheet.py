@@ -112,9 +112,11 @@ def sheet_data(case: Case, findings: Findings, units: Units, figures: dict[str, 
             }
             for c in content.causes(findings, units)
         ],
+        "causes_note": content.CAUSES_NOTE,
+        "expected_note": content.expected_note(findings),
         "expected": content.expected_rows(findings, units, measured_only=True),
         "measures": wording.measure_lines(findings, units),
-        "coverage": content.coverage_lines(findings, units),
+        "coverage": wording.coverage_lines(findings, units),
         "charge": charge,
         "charge_notes": [row[2] for row in charge if row[2] not in ("", "job sheet")],
         "sensors": content.sensor_rows(findings, units),
@@ -170,11 +172,10 @@ def _wrong(findings: Findings, episodes: content.Rows, units: Units) -> list[str
     own = own or [(n, e) for n, e in enumerate(findings.episodes) if e.kind != "sensor_fault"]
     at, strong = min(own, key=lambda pair: strength(findings)(pair[1]))
     if strong.permanent:
-        says = content.in_words(episode_says(strong, units), findings)
+        says = wording.in_words(episode_says(strong, units), findings)
         return [f"{says[:1].upper()}{says[1:]}."]
-    total = wording.clock(sum(e.end_s - e.start_s for _, e in own))
-    unit = "h:min:s" if total.count(":") > 1 else "min:s"
-    seen = f"{wording.count(len(own), 'episode')}, {total} ({unit}){' in all' if len(own) > 1 else ''}."
+    total = wording.length(sum(e.end_s - e.start_s for _, e in own))
+    seen = f"{wording.count(len(own), 'episode')}, {total}{' in all' if len(own) > 1 else ''}."
     row = episodes[at] if at < len(episodes) else None
     which = "The strongest, No." if len(own) > 1 else "No."
     return [seen, f"{which} {row[0]} at {row[1]}: {row[3]}."] if row else [seen]

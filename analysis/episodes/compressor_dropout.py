@@ -44,9 +44,10 @@ def detect(case: Case) -> Detection:
         return Detection(
             UNDECIDED, f"stops at {at} have no reason in the recording: {unknown[0].says}", (), missing, suspected=True
         )
-    return Detection(
-        ABSENT, f"each of {len(case.stops)} stops has its reason" if case.stops else "the compressor never stopped"
-    )
+    if not case.stops:
+        return Detection(ABSENT, "the compressor never stopped")
+    every = "its one stop" if len(case.stops) == 1 else f"each of its {len(case.stops)} stops"
+    return Detection(ABSENT, f"{every} has its reason")
 
 
 def _times(number: int) -> str:

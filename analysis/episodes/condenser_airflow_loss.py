@@ -81,7 +81,9 @@ def detect(case: Case) -> Detection:
         u_top = 2.0 * _u_over(case, usual)
         if usual > _level(case):
             return _throughout(case, usual)
-        why = f"condensing stayed within {top:.0f} K of its own baseline"
+        stayed = f"condensing stayed within {top:.0f} K of its own baseline"
+        rose = f"condensing rose up to {top:.0f} K over its own baseline, no further than load and engine speed take it"
+        why = stayed if top < LIMITS["rise"].value else rose
         if case.lacks("ambient"):
             words = "without ambient a loss throughout would not show"
             evidence = (

@@ -56,7 +56,9 @@ def detect(case: Case) -> Detection:
         never = Evidence("never_freezing", why, {"limit_degc": Measured(LIMITS["freezing"].value)})
         return Detection(ABSENT, why, evidence=(never,))
     widest = float(np.max(gap[settled & cold])) - best
-    why = f"below freezing the vents stayed within {widest:.0f} K of their best distance or switched at once"
+    if widest > LIMITS["widens"].value:
+        return Detection(ABSENT, "below freezing vent and evaporator never drew apart slowly and for long, as ice does")
+    why = f"below freezing the vents stayed within {max(widest, 0.0):.0f} K of their best distance to the evaporator"
     stayed = Evidence("stayed_near", why, {"widened_k": measured(widest, 0.02 * abs(widest), 0.2)})
     return Detection(ABSENT, why, evidence=(stayed,))
 

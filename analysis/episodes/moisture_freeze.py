@@ -112,7 +112,7 @@ def _plugged(case: Case) -> tuple[Episode, ...]:
                 f"off for {restart - stop:.0f} s while the low side rose by {rate:.1f} kPa a second, usually "
                 f"{usual:.1f}, and the vents warmed by {warmed:.0f} K"
             )
-            freed = Evidence("freed_itself", "then it cycled as before")
+            freed = Evidence("freed_itself", "it freed itself and cycled as before")
             found.append(Episode(KIND, start, restart, 1.0, (Evidence("plugged", says, measures), freed)))
     return tuple(found)
 
@@ -164,7 +164,8 @@ def _starved(case: Case, te: Floats, gap: Floats, usual: float, span: tuple[int,
         "gap_k": measured(most, case.u_vent_gap_k()),
         "vent_rise_k": measured(warmed, 0.3),
     }
-    freed = Evidence("freed_itself", f"then evaporating leapt up by {leapt:.0f} K", {"leap_k": measured(leapt, 0.5)})
+    leap = f"it freed itself: evaporating leapt up by {leapt:.0f} K"
+    freed = Evidence("freed_itself", leap, {"leap_k": measured(leapt, 0.5)})
     return Episode(KIND, start, end, 1.0, (Evidence("starved_spell", says, measures), freed))
 
 
@@ -215,7 +216,7 @@ def _chatter(case: Case, start_s: float, end_s: float, on: Floats, warmed: float
         "on_s": measured(float(np.median(on)), case.timeline.step_s),
         "vent_rise_k": measured(warmed, 0.3),
     }
-    freed = Evidence("freed_itself", "then it cycled as before")
+    freed = Evidence("freed_itself", "it freed itself and cycled as before")
     return Episode(KIND, start_s, end_s, 1.0, (Evidence("chatter", says, measures), freed))
 
 
@@ -246,7 +247,7 @@ def _dives(case: Case) -> Detection:
     spans = case.spans(driven & (te < limit), LIMITS["shortest"].value, LIMITS["merge"].value)
     lowest = float(np.min(te[driven])) if driven.any() else float("nan")
     if not spans:
-        why = f"the evaporator never fell below {lowest:.0f} degC evaporating"
+        why = f"the evaporator never fell below {round(lowest):d} degC evaporating"
         measures = {"evaporating_degc": measured(lowest, case.u_evaporating_k())}
         return Detection(ABSENT, why, evidence=(Evidence("never_low", why, measures),))
     if case.seconds(usual) < LIMITS["usual_share"].value * case.seconds(driven):
@@ -288,5 +289,5 @@ def _episode(case: Case, te: Floats, span: tuple[int, int]) -> Episode | None:
     says = f"low side dived to {down:.0f} kPa gauge within {fall_s:.0f} s and stayed down {t[last] - t[first]:.0f} s"
     evidence = [Evidence("dive", says, measures)]
     if len(after):
-        evidence.append(Evidence("freed_itself", "then freed itself"))
+        evidence.append(Evidence("freed_itself", "it freed itself"))
     return Episode(KIND, float(t[start]), float(t[end]), 1.0, tuple(evidence))

@@ -58,7 +58,10 @@ def detect(case: Case) -> Detection:
         probe = (Evidence("overcharge_reading", told.removeprefix("; ")),) if told else ()
         evidence = (*speaking, *probe)
         return Detection(UNDECIDED, "; ".join(e.says for e in evidence), (), missing, suspected=True, evidence=evidence)
-    return Detection(UNDECIDED, f"the signs do not settle it{told}", (), missing)
+    seen = tuple(evidence for _, evidence in signs)
+    settles = "that does not settle it" if seen else "never steady for long enough to judge"
+    evidence = (*seen, Evidence("overcharge_reading", f"{settles}{told}"))
+    return Detection(UNDECIDED, "; ".join(e.says for e in evidence), (), missing, evidence=evidence)
 
 
 def _steady(case: Case, values: np.ndarray[tuple[int], np.dtype[np.float64]] | None) -> float | None:

@@ -70,7 +70,7 @@ def _narrow_orifice(case: Case) -> Detection | None:
     cools = _cooled_k(case, case.ends_of_runs()) > LIMITS["cools_well"].value
     if seconds + u95 < limit or on_s > LIMITS["short_on"].value or not warm or empty or cools:
         return None
-    says = f"the sides took {seconds:.0f} s to meet by 90 %: slow for an orifice"
+    says = f"the sides took {seconds:.0f} s to meet by 90 %, slow for an orifice"
     cycles = f"the compressor ran {on_s:.0f} s a cycle"
     if seconds - u95 < limit:
         missing = ("liquid_line",) if case.lacks("liquid_line") else ()

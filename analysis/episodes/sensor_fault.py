@@ -12,7 +12,7 @@ from analysis.findings import ABSENT, PRESENT, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.stretches import Indices, edges_of, thinned
 from analysis.timeline import Floats, Signal, Span
-from analysis.uncertainty import combine, measured
+from analysis.uncertainty import Measured, combine, measured
 
 KIND = "sensor_fault"
 NEEDS: tuple[str, ...] = ()
@@ -117,7 +117,7 @@ def _spikes(signal: Signal) -> list[Episode]:
             continue
         says = f"{count} single readings on {name} that no probe and no circuit can make"
         rate = 60.0 * count / max(end - start, signal.step_s)
-        measures = {"per_minute": measured(rate, rate / np.sqrt(count))}
+        measures = {"readings": Measured(count), "per_minute": measured(rate, rate / np.sqrt(count))}
         episodes.append(Episode(KIND, start, end, 0.6, (Evidence("spikes", says, measures),), channel=name))
     return episodes
 

@@ -70,7 +70,7 @@ def detect(case: Case) -> Detection:
         total = sum(sign.weight for sign in signs)
         sums.append(total)
         speaking = [sign for sign in signs if sign.weight > 0]
-        said |= {sign.evidence.says: sign.evidence for sign in speaking}
+        said |= {sign.evidence.says: sign.evidence for sign in signs}
         strongest = max((sign.weight for sign in speaking), default=0.0)
         enough = total >= LIMITS["present"].value and (len(speaking) > 1 or strongest >= LIMITS["present"].value)
         if enough and not _as_narrow(case, signs):
@@ -79,13 +79,14 @@ def detect(case: Case) -> Detection:
         return Detection(PRESENT, "the signs of too little refrigerant agree", tuple(episodes))
     missing = tuple(place for place in ("suction_line", "liquid_line") if case.lacks(place))
     if sums and max(sums) <= LIMITS["absent"].value:
-        return Detection(ABSENT, "superheat, subcooling and vent air speak against it")
+        return Detection(ABSENT, "; ".join(said), evidence=tuple(said.values()))
     if case.job.metering == "fixed_orifice" and sums and max(sums) <= 0 and not _any_short(case):
         return Detection(ABSENT, "no short cycling, and the vents follow the evaporator")
-    told = "; a liquid-line and a suction-line probe would tell" if missing else ""
     suspected = bool(sums) and max(sums) >= LIMITS["suspected"].value
-    seen = tuple(said.values()) or (Evidence("nothing_steady", "nothing steady to judge by"),)
-    evidence = (*seen, Evidence("undercharge_reading", f"that does not settle it{told}"))
+    probes = " and ".join(f"a {place.replace('_', '-')} probe" for place in missing)
+    words = ["that does not settle it" if said else "never steady for long enough to judge"]
+    words += [f"{probes} would tell"] if probes else []
+    evidence = (*said.values(), Evidence("undercharge_reading", "; ".join(words)))
     return Detection(UNDECIDED, "; ".join(e.says for e in evidence), (), missing, suspected, evidence)
 
 
@@ -231,9 +232,8 @@ def _orifice_open(case: Case, stretch: Span) -> _Sign | None:
     # An open orifice leaves only the charge to explain short cycles.
     for_it = 1.5 if _any_short(case) else 0.5
     weight = for_it if seconds < LIMITS["met_quickly"].value else -2.0 if seconds > LIMITS["met_slowly"].value else 0.0
-    says = f"the sides met by 90 % in {seconds:.0f} s: " + (
-        "the orifice is open" if weight > 0 else "slow for an orifice"
-    )
+    how = "as through an open orifice" if weight > 0 else "slow for an orifice"
+    says = f"the sides met by 90 % in {seconds:.0f} s, {how}"
     return _Sign(weight, Evidence("orifice_open", says, {"time_to_90_s": time}))
 
 

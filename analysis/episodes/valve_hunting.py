@@ -92,7 +92,7 @@ def detect(case: Case) -> Detection:
     if found:
         return Detection(
             PRESENT,
-            f"{len(found)} stretch{'es' if len(found) > 1 else ''} of regular swing with the compressor running on",
+            f"{len(found)} stretch{'es' if len(found) > 1 else ''} of regular swing",
             tuple(sorted(found, key=lambda episode: episode.start_s)),
         )
     if case.seconds(running_on) < 2.0 * LIMITS["window"].value:

@@ -16,9 +16,10 @@ from analysis.notebook.as_words import cut
 from analysis.notebook.reader import units
 from analysis.plots import Figure, texts
 from analysis.sentences import SUFFIXES, in_units, reasons, said
+from analysis.shown import percent
 from analysis.strip_chart import HEAVY_RULE, INK, PAPER, RULE, svg_of
 from analysis.uncertainty import Measured
-from analysis.wording import clock, headline, percent, place, span, title
+from analysis.wording import clock, headline, place, span, title
 
 MOMENTS = ("start_s", "end_s", "at_s", "restart_s", "time_s")
 COLUMNS: dict[type, tuple[str, ...]] = {

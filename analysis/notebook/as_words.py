@@ -8,7 +8,8 @@ from analysis.glimpse import as_text
 from analysis.notebook.reader import units
 from analysis.plots import Figure
 from analysis.sentences import check_says, in_units, said
-from analysis.wording import clock, count, percent, place, span, title, verdict
+from analysis.shown import percent
+from analysis.wording import clock, count, place, span, title, verdict
 
 MOST = 100
 """Letters of a sentence that a line still shows; the whole stands in the part itself."""

@@ -7,7 +7,7 @@ from analysis.case import Case
 from analysis.findings import Cause, Episode, Findings
 from analysis.page.corrections import history
 from analysis.sentences import check_says, episode_says, reasons
-from analysis.shown import CHOICES, KPA, Units
+from analysis.shown import CHOICES, KPA, Units, percent
 from recorder.marks import iso_utc
 from recorder.places import place_of
 from recorder.recording import Recording, short_digest
@@ -84,7 +84,7 @@ def told(recording: Recording, findings: Findings, units: Units) -> dict[str, An
                 "u95": f"± {s.u95:.2g} {wording.unit(s.unit)}" + ("" if s.accuracy_stated else " (not stated)"),
                 "calibrated": s.calibrated_on or "not stated",
                 "serial": s.serial_number or "not stated",
-                "missing": wording.percent(s.missing),
+                "missing": percent(s.missing),
             }
             for s in findings.sensors
         ],
@@ -124,7 +124,7 @@ def _cause(cause: Cause, units: Units) -> dict[str, Any]:
     return {
         "title": wording.title(cause.cause),
         "standing": cause.standing,
-        "percent": wording.percent(cause.probability),
+        "percent": percent(cause.probability),
         "strong": strong,
         "reasons_for": reasons(cause, units, speaks_for=True),
         "reasons_against": reasons(cause, units, speaks_for=False),

@@ -22,6 +22,7 @@ from analysis.findings import KINDS, NO_FAULT_SEEN, Episode, Evidence, Findings
 from analysis.preferences import Preferences
 from analysis.shown import PSI
 from analysis.timeline import timeline_of
+from analysis.wording import coverage_lines
 from recorder.amendments import append_amendment
 from recorder.bundle import bundle_of, check_bundle
 from recorder.recording import Recording, open_recording, short_digest
@@ -96,7 +97,7 @@ def test_an_independent_reader_finds_the_words_and_embedded_fonts(report: Path):
         "2026-05-04",
         "recovered not weighed",
         "invented",
-        "a 5-minute look 27 %",
+        "27 % in 5 min",
         "warmspell check",
         "It does not prove who recorded them",
         "a passenger watches, never the driver",
@@ -369,8 +370,8 @@ def test_cycles_that_the_whole_drive_cannot_show_are_drawn_closely(samples: dict
 
 def test_a_fault_throughout_asks_for_no_driving_to_exclude_it(samples: dict[str, Recording]):
     _, findings = diagnosed(samples["sample05"])
-    lines = content.coverage_lines(findings, PSI)
-    assert lines[-1] == "After the repair a drive like this one shows whether it is gone."
+    lines = coverage_lines(findings, PSI)
+    assert lines[-1] == "After the repair a drive like this one shows whether they are gone."
 
 
 def test_what_is_proven_is_told_by_its_fact_and_the_part_that_is_not_is_named(samples: dict[str, Recording]):

@@ -176,5 +176,5 @@ def test_episodes_that_follow_each_other_are_one_spell_and_a_sensor_is_none():
 
 def test_a_permanent_fault_is_seen_by_any_look():
     found = coverage_of(drive(), [episode(0.0, 3600.0, permanent=True)])
-    assert found.says.startswith("The fault shows whenever the system runs")
+    assert found.says.startswith("The signs stood whenever the system ran")
     assert found.missed_by_look == {"120": 0.0, "300": 0.0, "600": 0.0}

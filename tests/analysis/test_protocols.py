@@ -8,7 +8,7 @@ from analysis.causes import CauseModule, cause_modules
 from analysis.diagnose import MODULES_WITH_LIMITS, limits_used
 from analysis.episodes import Detector, detectors
 from analysis.findings import KINDS
-from analysis.wording import TITLES
+from analysis.titles import TITLES
 from recorder.links import link_modules, link_to
 from recorder.places import PLACES
 from tests.recorder.modbus_box import MAP

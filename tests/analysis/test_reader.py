@@ -98,9 +98,20 @@ def test_a_rule_with_a_missing_number_keeps_the_documents_words():
     evidence = Evidence("dive", "low side dived to -74 kPa gauge", {"low_side_kpa": absent("no sample")})
     assert said(evidence, PSI) == "low side dived to -10.7 psi gauge"  # the words of the document, converted
     assert filled("{trips} at {trip_kpa} gauge", Evidence("pressure_switch", "x"), PSI) is None
-    whole = Evidence("pressure_switch", "x", {"trip_kpa": Measured(2871.5, 20.2), "trips": Measured(1.0, 0.0)})
+    told = "1 stop at 2872 kPa gauge"
+    whole = Evidence("pressure_switch", told, {"trip_kpa": Measured(2871.5, 20.2), "trips": Measured(1.0, 0.0)})
     assert said(whole, PSI) == "1 stop at 416 psi gauge"
     assert said(whole, BAR) == "1 stop at 28.7 bar gauge"
+
+
+def test_a_rule_that_was_said_in_other_words_keeps_those_words():
+    measures = {"superheat_k": Measured(20.0, 2.0)}
+    for when in ("steady", "at the ends of the runs"):
+        told = Evidence("superheat", f"superheat 20 K at the suction probe, {when}", measures)
+        assert said(told, PSI) == f"superheat 36 °F at the suction probe, {when}"
+    assert said(Evidence("superheat", "superheat 20 K, as it was told", measures), PSI) == (
+        "superheat 36 °F, as it was told"
+    )
 
 
 def test_the_settings_file_chooses_and_an_option_wins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

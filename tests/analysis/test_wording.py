@@ -1,0 +1,83 @@
+"""What the findings say: nothing twice, nothing without its reason, every number for what it is."""
+
+from dataclasses import replace
+
+import pytest
+
+from analysis.diagnose import diagnose
+from analysis.findings import ABSENT, UNDECIDED, Cause, Findings, Weighed
+from analysis.shown import KPA, PSI, lasting, percent
+from analysis.summary import summary_of
+from analysis.wording import coverage_lines, measure_lines, stopped, verdict, worth_telling
+from recorder.recording import Recording
+
+
+@pytest.fixture(scope="module")
+def told(samples: dict[str, Recording]) -> dict[str, Findings]:
+    return {name: diagnose(recording, "test") for name, recording in samples.items()}
+
+
+def test_a_cause_that_is_not_excluded_is_told_with_what_speaks_for_it(told: dict[str, Findings]):
+    for findings in told.values():
+        lines = summary_of(findings).splitlines()
+        for at, line in enumerate(lines):
+            if line.strip().startswith("not excluded:"):
+                assert lines[at + 1].strip().startswith("for "), line
+    faint = Cause("undercharge", 0.08, "not excluded", (), (), (), "", "", (Weighed("x", 0.3, "x", "y"),))
+    assert not worth_telling(faint)
+    assert worth_telling(replace(faint, weighed=(Weighed("x", 0.7, "x", "y"),)))
+
+
+def test_stops_by_the_pressure_switch_are_no_cycling_of_the_control(told: dict[str, Findings]):
+    findings = told["sample18"]
+    line = next(line for line in measure_lines(findings) if line.startswith("cycling"))
+    assert "none by its own control (stops: 20 by the high-pressure switch)" in line
+    assert "cut out at" not in line
+    assert not [row for row in findings.expected if row.quantity == "cycles a minute"]
+    assert [row for row in told["sample04"].expected if row.quantity == "cycles a minute"]
+    assert stopped(findings.compressor.stops) == "20 by the high-pressure switch, 1 as the engine stopped"
+
+
+def test_single_readings_are_counted_and_have_no_length(told: dict[str, Findings]):
+    cause = next(cause for cause in told["sample15"].causes if cause.cause == "sensor_fault")
+    readings = sum(
+        value.value or 0.0
+        for episode in told["sample15"].episodes
+        for evidence in episode.evidence
+        if (value := evidence.measures.get("readings")) is not None
+    )
+    assert f"{readings:.0f} single readings in all" in cause.reasons_for[0]
+    assert " s in all" not in cause.reasons_for[0]
+
+
+def test_no_kind_is_told_absent_by_a_quantity_that_was_not_recorded(told: dict[str, Findings]):
+    """Superheat needs a suction probe, subcooling one on the liquid line."""
+    for name, findings in told.items():
+        places = {sensor.place for sensor in findings.sensors}
+        for check in findings.checks:
+            if check.kind == "undercharge" and check.state in (ABSENT, UNDECIDED):
+                assert "superheat" not in check.why or "suction_line" in places, name
+                assert "subcooling" not in check.why or "liquid_line" in places, name
+
+
+def test_words_for_people_hold_no_name_of_the_program(told: dict[str, Findings]):
+    for name, findings in told.items():
+        text = summary_of(findings, PSI)
+        for word in ("low_side", "high_side", "non condensables", "undercharge", "-0 °", " 1 stops", ": :", ";;"):
+            assert word not in text, (name, word)
+
+
+def test_a_fault_all_along_is_no_certainty_of_it(told: dict[str, Findings]):
+    """At 64 % a short look meets the signs, not the fault."""
+    assert coverage_lines(told["sample13"])[0].startswith("The signs stood whenever the system ran")
+
+
+def test_the_share_of_time_at_fault_is_told_with_the_looks(told: dict[str, Findings]):
+    findings = told["sample02"]
+    at_fault = sum(episode.end_s - episode.start_s for episode in findings.episodes)
+    first = coverage_lines(findings)[0]
+    share = at_fault / findings.recording.duration_s
+    assert first.startswith(f"The fault showed for {lasting(at_fault)} of 35 min ({percent(share)}). A look")
+    assert verdict(told["sample14"], KPA).startswith(
+        "No fault seen. Nothing was seen in 14 min with cooling asked for:"
+    )
