@@ -4,7 +4,7 @@ import textwrap
 
 from analysis import wording
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Findings
-from analysis.sentences import check_says, episode_says, reasons
+from analysis.sentences import check_says, episode_says, left_open, reasons
 from analysis.shown import KPA, Units
 
 WIDTH = 100
@@ -75,7 +75,10 @@ def _causes(findings: Findings, units: Units) -> list[str]:
         lines.append(f"    tell     {cause.telling_test}")
         lines.append(f"    next     {cause.next_check}")
     rest = [c for c in findings.causes if wording.worth_telling(c)]
-    lines += [f"  not excluded: {wording.title(c.cause)} ({wording.percent(c.probability)})" for c in rest]
+    for cause in rest:
+        lines.append(f"  not excluded: {wording.title(cause.cause)} ({wording.percent(cause.probability)})")
+        because = [*reasons(cause, units, speaks_for=True), left_open(cause, units)]
+        lines.append(f"    since    {because[0]}")
     return lines if len(lines) > 2 else ["", "Causes     none stands out"]
 
 
