@@ -5,32 +5,27 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.case import Case
-from analysis.findings import ABSENT, Check, Episode, Evidence
+from analysis.findings import PRESENT, Check, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.shown import lasting
+from analysis.soak import excess_over_saturation
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
 from analysis.vacuum import vacuum_holds_of
 
 LIMITS = limit_table(
     Limit("settled_in", 60.0, "s", PRACTICE),
-    Limit("superheat_high", 16.0, "K", PRACTICE),
-    Limit("superheat_low", 3.0, "K", PRACTICE),
-    Limit("subcooling_high", 15.0, "K", PRACTICE),
-    Limit("subcooling_low", 4.0, "K", PRACTICE),
+    Limit("least", 20.0, "s", "of pumping that a level is read from; " + PRACTICE),
     Limit("over_ambient_high", 30.0, "K", PRACTICE),
     Limit("over_ambient_low", 12.0, "K", PRACTICE),
-    Limit("vent_gap_small", 9.0, "K", PRACTICE),
     Limit("vent_gap_large", 12.0, "K", PRACTICE),
     Limit(
         "starved_gap", 16.0, "K", "vent over evaporating; a fed coil cools its air within 10 K of itself; " + PRACTICE
     ),
     Limit("little_heat", 13.5, "K", "condensing over ambient; " + PRACTICE),
-    Limit("over_ambient_raised", 23.0, "K", "in the upper part of what is usual at idle; " + PRACTICE),
     Limit("far_down", -10.0, "degC", "evaporating; a slot that lets little through; " + PRACTICE),
     Limit("rests_long", 150.0, "s", "to 90 % with an expansion valve and a starved coil; " + PRACTICE),
     Limit("rests_short", 115.0, "s", PRACTICE),
-    Limit("evaporating_cold", 8.0, "degC", PRACTICE),
     Limit("evaporating_low", -4.0, "degC", PRACTICE),
     Limit("evaporating_high", 12.0, "degC", PRACTICE),
     Limit("slow", 15.0, "km/h", PRACTICE),
@@ -40,19 +35,23 @@ LIMITS = limit_table(
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """Something established, in words, and the numbers behind them."""
+    """Something established, in words, and the numbers behind them.
+
+    A fact that is a level carries it with its standard uncertainty.
+    """
 
     id: str
     says: str
     evidence: tuple[Evidence, ...] = ()
+    level: float | None = None
+    u: float = 0.0
 
 
 def facts_of(case: Case, episodes: tuple[Episode, ...], checks: tuple[Check, ...]) -> dict[str, Fact]:
     """Collect what the causes weigh."""
     found = [
         *_from_episodes(case, episodes, {check.kind: check.why for check in checks}),
-        *(Fact(f"{check.kind} absent", check.why, check.evidence) for check in checks if check.state == ABSENT),
-        *_from_suspicions(checks),
+        *_from_checks(checks),
         *_from_levels(case, episodes),
         *_from_starving(case, episodes),
         *_from_charge(case),
@@ -62,11 +61,13 @@ def facts_of(case: Case, episodes: tuple[Episode, ...], checks: tuple[Check, ...
     return {fact.id: fact for fact in found}
 
 
-def _from_suspicions(checks: tuple[Check, ...]) -> list[Fact]:
-    """Undecided, though something was seen that the kind would explain; a sensor says nothing of the circuit."""
-    suspected = [check for check in checks if check.suspected and check.kind != "sensor_fault"]
-    facts = [Fact(f"{check.kind} suspected", check.why, check.evidence) for check in suspected]
-    return facts + [Fact("circuit suspected", one.why, one.evidence) for one in suspected[:1]]
+def _from_checks(checks: tuple[Check, ...]) -> list[Fact]:
+    """Absent, suspected (undecided, though something was seen that the kind would explain) or undecided."""
+    return [
+        Fact(f"{check.kind} {'suspected' if check.suspected else check.state}", check.why, check.evidence)
+        for check in checks
+        if check.state != PRESENT
+    ]
 
 
 def _from_episodes(case: Case, episodes: tuple[Episode, ...], whys: dict[str, str]) -> list[Fact]:
@@ -82,6 +83,8 @@ def _from_episodes(case: Case, episodes: tuple[Episode, ...], whys: dict[str, st
             total = f"{why}, {_extent(own)}"
             several = (Evidence("seen_several_times", total), first)
             facts.append(Fact(f"{kind} seen", f"{total}; the longest: {first.says}", several))
+        if not own[0].permanent:
+            facts.append(Fact(f"{kind} passing", "it was seen for a while only"))
         if not own[0].permanent and len(own) > 1:
             facts.append(Fact(f"{kind} comes and goes", f"it came and went {len(own)} times"))
         facts.extend(Fact(f"{kind}: {e.rule}", e.says, (e,)) for episode in own for e in episode.evidence)
@@ -110,77 +113,63 @@ def _speeds(case: Case, episodes: list[Episode]) -> list[Fact]:
     return [Fact("also at speed", f"also at {max(medians):.0f} km/h, where ram air should serve the condenser")]
 
 
-def _steady(case: Case, values: Floats | None, episodes: tuple[Episode, ...]) -> float | None:
-    """Median while pumping steadily outside intermittent episodes."""
-    mask = case.steady(LIMITS["settled_in"].value) & case.outside(episodes, LIMITS["settled_in"].value)
-    part = case.over(values, mask)
-    return float(np.median(part)) if len(part) * case.timeline.step_s > 20.0 else None
+def _level(
+    case: Case, values: Floats | None, episodes: tuple[Episode, ...], *, cycling: bool
+) -> tuple[float, str] | None:
+    """Median while pumping steadily outside intermittent episodes; at the ends of the runs in a fast cycler."""
+    steady = case.steady(LIMITS["settled_in"].value)
+    mask, when = (
+        (case.ends_of_runs(), "at the ends of the runs") if cycling and not steady.any() else (steady, "steady")
+    )
+    part = case.over(values, mask & case.outside(episodes, LIMITS["settled_in"].value))
+    return (float(np.median(part)), when) if len(part) * case.timeline.step_s > LIMITS["least"].value else None
 
 
 def _from_levels(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
-    facts: list[Fact] = []
+    """Where the circuit stands while it pumps undisturbed.
+
+    In a fast cycler only the high side says something: the low side is on its way all the time.
+    """
     derived = case.derived
     levels = (
-        ("superheat", derived.superheat_k, case.u_superheat_k(), "superheat_low", "superheat_high"),
-        ("subcooling", derived.subcooling_k, case.u_subcooling_k(), "subcooling_low", "subcooling_high"),
-        (
-            "condensing over ambient",
-            derived.over_ambient_k,
-            case.u_over_ambient_k(),
-            "over_ambient_low",
-            "over_ambient_high",
-        ),
-        (
-            "vent over evaporating",
-            derived.vent_over_evaporating_k,
-            case.u_vent_gap_k(),
-            "vent_gap_small",
-            "vent_gap_large",
-        ),
+        ("superheat", derived.superheat_k, case.u_superheat_k(), False),
+        ("subcooling", derived.subcooling_k, case.u_subcooling_k(), True),
+        ("condensing over ambient", derived.over_ambient_k, case.u_over_ambient_k(), True),
+        ("vent over evaporating", derived.vent_over_evaporating_k, case.u_vent_gap_k(), False),
+        ("evaporating", derived.evaporating_degc, case.u_evaporating_k(), False),
     )
-    for name, values, u, low, high in levels:
-        level = _steady(case, values, episodes)
-        if level is None:
-            continue
-        state = "low" if level < LIMITS[low].value else "high" if level > LIMITS[high].value else "usual"
-        says = f"{name} {level:.0f} K, steady"
-        facts.append(Fact(f"{name} {state}", says, (Evidence(name, says, {"level_k": measured(level, u)}),)))
-        raised = LIMITS["over_ambient_raised"].value
-        if name == "condensing over ambient" and state == "usual" and level > raised:
-            facts.append(Fact("condensing over ambient raised", f"{says}, in the upper part of what is usual"))
-    return facts + _from_evaporator(case, episodes)
-
-
-def _from_evaporator(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
-    """Where the evaporator stands, and whether the air follows it."""
-    evaporating = _steady(case, case.derived.evaporating_degc, episodes)
-    gap = _steady(case, case.derived.vent_over_evaporating_k, episodes)
-    over = _steady(case, case.derived.over_ambient_k, episodes)
-    if evaporating is None:
-        return []
-    low, high = LIMITS["evaporating_low"].value, LIMITS["evaporating_high"].value
-    state = "low" if evaporating < low else "high" if evaporating > high else "usual"
-    says = f"evaporating {evaporating:.0f} degC, steady"
-    level = {"level_degc": measured(evaporating, case.u_evaporating_k())}
-    facts = [Fact(f"evaporating {state}", says, (Evidence("evaporating", says, level),))]
+    found: dict[str, Fact] = {}
+    for name, values, u, cycling in levels:
+        level = _level(case, values, episodes, cycling=cycling)
+        if level is not None:
+            unit, key = ("degC", "level_degc") if name == "evaporating" else ("K", "level_k")
+            says = f"{name} {level[0]:.0f} {unit}, {level[1]}"
+            rule = name if level[1] == "steady" else f"{name} of the runs"
+            found[name] = Fact(name, says, (Evidence(rule, says, {key: measured(level[0], u)}),), level[0], u)
     if case.job.metering == "fixed_orifice":
-        facts.append(Fact("an orifice feeds it", "the job sheet states a fixed orifice"))
-    if gap is None:
-        return facts
-    if evaporating < LIMITS["evaporating_cold"].value and gap < LIMITS["vent_gap_small"].value:
-        facts.append(Fact("cools when it pumps", "while it pumped undisturbed the vents followed the evaporator"))
-    rejects = over is not None and LIMITS["over_ambient_low"].value < over < LIMITS["over_ambient_high"].value
-    fed = gap < LIMITS["starved_gap"].value or (over or 0.0) > LIMITS["little_heat"].value
-    if state == "usual" and rejects and fed and gap > LIMITS["vent_gap_large"].value:
-        says = f"evaporating {evaporating:.0f} degC and condensing {over:.0f} K over ambient stand as they should"
-        says = f"{says}, yet the vents stay {gap:.0f} K above the evaporator"
-        measures = {
-            **level,
-            "over_ambient_k": measured(over or 0.0, case.u_over_ambient_k()),
-            "gap_k": measured(gap, case.u_vent_gap_k()),
-        }
-        facts.append(Fact("circuit as it should be", says, (Evidence("as_it_should_be", says, measures),)))
-    return facts
+        found["orifice"] = Fact("an orifice feeds it", "the job sheet states a fixed orifice")
+    return [*found.values(), *_as_it_should_be(case, found)]
+
+
+def _as_it_should_be(case: Case, levels: dict[str, Fact]) -> list[Fact]:
+    """Both sides stand where they should and the evaporator is fed, yet the air does not follow it."""
+    names = ("evaporating", "condensing over ambient", "vent over evaporating")
+    evaporating, over, gap = (levels[name].level if name in levels else None for name in names)
+    if evaporating is None or over is None or gap is None:
+        return []
+    usual = LIMITS["evaporating_low"].value <= evaporating <= LIMITS["evaporating_high"].value
+    rejects = LIMITS["over_ambient_low"].value < over < LIMITS["over_ambient_high"].value
+    fed = gap < LIMITS["starved_gap"].value or over > LIMITS["little_heat"].value
+    if not (usual and rejects and fed and gap > LIMITS["vent_gap_large"].value):
+        return []
+    says = f"evaporating {evaporating:.0f} degC and condensing {over:.0f} K over ambient stand as they should"
+    says = f"{says}, yet the vents stay {gap:.0f} K above the evaporator"
+    measures = {
+        "level_degc": measured(evaporating, case.u_evaporating_k()),
+        "over_ambient_k": measured(over, case.u_over_ambient_k()),
+        "gap_k": measured(gap, case.u_vent_gap_k()),
+    }
+    return [Fact("circuit as it should be", says, (Evidence("as_it_should_be", says, measures),))]
 
 
 def _from_starving(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
@@ -245,14 +234,12 @@ def _from_vacuum(case: Case) -> list[Fact]:
 
 
 def _from_rest(case: Case) -> list[Fact]:
+    """How far the pressure at rest stands over saturation at the soak, and how long the sides took to meet."""
     facts: list[Fact] = []
-    for static in case.static:
-        gap = static.saturation_gap_kpa
-        if gap.value is None or gap.u95 is None:
-            continue
-        side = "above" if gap.value > 0 else "below"
-        says = f"static pressure {abs(gap.value):.0f} kPa {side} saturation at soak (u95 {gap.u95:.0f} kPa)"
-        state = "above" if gap.value > gap.u95 else "below" if gap.value < -gap.u95 else "on"
-        evidence = (Evidence("static_gap", says, {"saturation_gap_kpa": gap}),)
-        facts.append(Fact(f"static {state} saturation", says, evidence))
+    excess = None if case.lacks("runs") else excess_over_saturation(case)
+    if excess is not None and excess.value is not None and excess.u95 is not None:
+        says = f"static pressure before the start corresponds to {excess.value:.1f} K more than the soak"
+        says = f"{says} (u95 {excess.u95:.1f} K)"
+        evidence = Evidence("static_above_saturation", says, {"excess_k": excess})
+        facts.append(Fact("static over saturation", says, (evidence,), excess.value, excess.u95 / 2.0))
     return facts

@@ -215,8 +215,9 @@ class Check(Glimpsed):
 class Weighed(Glimpsed):
     """A fact that spoke for or against a cause, and the numbers behind it.
 
-    ``llr`` is its weight, a log likelihood ratio: above 0 it speaks for the cause. ``evidence`` is empty where the
-    fact is words alone; a second one is the longest of several. ``proves``: the fact leaves no other reading.
+    ``llr`` is its weight, a log likelihood ratio: above 0 it speaks for the cause, at 0 it leaves it open.
+    ``evidence`` is empty where the fact is words alone; a second one is the longest of several. ``proves``: the fact
+    leaves no other reading.
     """
 
     fact: str
@@ -229,13 +230,17 @@ class Weighed(Glimpsed):
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Cause(Glimpsed):
-    """What would explain the episodes; ``weighed`` holds the reasons with their numbers, in the same order."""
+    """What would explain the episodes; ``weighed`` holds the reasons with their numbers, in the same order.
+
+    ``left_open`` says why a cause is not excluded although nothing speaks for it; else it is empty.
+    """
 
     cause: str
     probability: float
     standing: str
     reasons_for: tuple[str, ...]
     reasons_against: tuple[str, ...]
+    left_open: str
     parts: tuple[str, ...]
     telling_test: str
     next_check: str

@@ -89,6 +89,8 @@ SENTENCES: dict[str, tuple[str, ...]] = {
     ),
     "short_cycling": ("{per_minute} cycles a minute, mostly short, on for {on_s}, at {ambient_degc} ambient",),
     "condensing over ambient": ("condensing over ambient {level_k}, steady",),
+    "condensing over ambient of the runs": ("condensing over ambient {level_k}, at the ends of the runs",),
+    "subcooling of the runs": ("subcooling {level_k}, at the ends of the runs",),
     "vent over evaporating": ("vent over evaporating {level_k}, steady",),
     "near_baseline": (
         "condensing stayed within {top_k} of its own baseline (median {over_ambient_k} over ambient)",
@@ -228,10 +230,18 @@ def episode_says(episode: Episode, units: Units) -> str:
 
 def reasons(cause: Cause, units: Units, *, speaks_for: bool) -> list[str]:
     """The reasons for or against a cause, strongest first."""
-    chosen = [w for w in cause.weighed if (w.llr > 0) == speaks_for]
+    chosen = [w for w in cause.weighed if (w.llr > 0 if speaks_for else w.llr < 0)]
     if units == KPA or not chosen:
         return [shown_degrees(reason) for reason in (cause.reasons_for if speaks_for else cause.reasons_against)]
     return [f"{_fact(weighed, units)} – {weighed.reason}" for weighed in chosen]
+
+
+def left_open(cause: Cause, units: Units) -> str:
+    """Why a cause is not excluded although nothing speaks for it; empty where something does."""
+    told = [w for w in cause.weighed if w.llr == 0]
+    if units == KPA or not told:
+        return shown_degrees(cause.left_open)
+    return f"{_fact(told[0], units)} – {told[0].reason}"
 
 
 def _fact(weighed: Weighed, units: Units) -> str:

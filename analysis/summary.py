@@ -4,7 +4,7 @@ import textwrap
 
 from analysis import wording
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Findings
-from analysis.sentences import check_says, episode_says, reasons
+from analysis.sentences import check_says, episode_says, left_open, reasons
 from analysis.shown import KPA, Units, percent
 
 WIDTH = 100
@@ -75,6 +75,7 @@ def _causes(findings: Findings, units: Units) -> list[str]:
         if wording.worth_telling(cause):
             lines.append(f"  not excluded: {wording.title(cause.cause)} ({percent(cause.probability)})")
             lines += [f"    for      {reason}" for reason in reasons(cause, units, speaks_for=True)]
+            lines += [f"    open     {left_open(cause, units)}"] if cause.left_open else []
             lines += [f"    against  {reason}" for reason in reasons(cause, units, speaks_for=False)]
     return lines if len(lines) > 2 else ["", "Causes     none stands out"]
 

@@ -2,24 +2,30 @@
 
 A weight is a log likelihood ratio: how much more a fact is to be expected with the cause than without it (ln; 0.7
 doubles the odds, 3 makes them twentyfold). Several causes can be true at once, so each has a probability by itself.
+That nothing is wrong in the refrigerant circuit follows from the others: it holds where none of them does.
 """
 
 import importlib
 import math
 import pkgutil
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol, cast
 
 from analysis.facts import Fact
 from analysis.findings import EXCLUDED, LIKELY, NOT_EXCLUDED, PROVEN, Cause, Weighed
-from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.limits import PRACTICE, Limit, limit_table, weight_at
 
 LIMITS = limit_table(
     Limit("proven", 0.95, "probability", "with a fact that leaves no other reading; " + PRACTICE),
     Limit("likely", 0.5, "probability", PRACTICE),
     Limit("excluded", 0.02, "probability", PRACTICE),
+    Limit("says_something", 0.1, "log likelihood ratio", "a tenth more or less likely is no reason; " + PRACTICE),
 )
+BY_EXCLUSION = "outside_the_circuit"
+NOT_OF_THE_CIRCUIT = (BY_EXCLUSION, "sensor_fault")
+SPREAD = ((-1.5, 0.07), (-0.75, 0.24), (0.0, 0.38), (0.75, 0.24), (1.5, 0.07))
+"""Standard normal distribution in five steps: how far a level may be off in standard uncertainties, and how often."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +37,35 @@ class Weight:
     reason: str
     source: str = PRACTICE
     proves: bool = False
+
+    def spoken(self, _fact: Fact) -> tuple[float, str]:
+        """Log likelihood ratio and reason."""
+        return self.llr, self.reason
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """What a measured level says about a cause: straight lines between (level, log likelihood ratio) points.
+
+    ``speaks_for`` is the reason where the ratio is above 0, ``against`` where it is below. The ratio is the mean over
+    the level's uncertainty: a level that could lie on either side of a limit weighs little.
+    """
+
+    fact: str
+    points: tuple[tuple[float, float], ...]
+    speaks_for: str
+    against: str
+    source: str = PRACTICE
+    proves = False
+
+    def spoken(self, fact: Fact) -> tuple[float, str]:
+        """Log likelihood ratio at the fact's level, and its reason."""
+        if fact.level is None:
+            return 0.0, ""
+        level, u = fact.level, fact.u if math.isfinite(fact.u) else 0.0
+        llr = sum(share * weight_at(level + off * u, self.points) for off, share in SPREAD)
+        said = round(llr, 2) if abs(llr) >= LIMITS["says_something"].value else 0.0
+        return said, self.speaks_for if said > 0 else self.against
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,12 +81,13 @@ class Narrowed:
 class CauseModule(Protocol):
     """What each module of this folder provides; ``COST`` orders the next checks, cheapest first.
 
-    ``NARROWED`` holds what to check once a fact has ruled some of the parts out; the first that applies is used.
+    ``PRIOR`` is the share of vehicles brought in with a complaint that have this cause. ``NARROWED`` holds what to
+    check once a fact has ruled some of the parts out; the first that applies is used.
     """
 
     CAUSE: str
     PRIOR: float
-    WEIGHTS: tuple[Weight, ...]
+    WEIGHTS: tuple[Weight | Curve, ...]
     PARTS: tuple[str, ...]
     TELLING_TEST: str
     NEXT_CHECK: str
@@ -67,35 +103,98 @@ def cause_modules() -> Iterator[CauseModule]:
 
 def weigh(facts: dict[str, Fact]) -> tuple[Cause, ...]:
     """Weigh the facts for each cause; the likeliest first, then the cheapest next check."""
-    weighed = [(_weighed(module, facts), module.COST) for module in cause_modules()]
-    ordered = sorted(weighed, key=lambda pair: (-round(pair[0].probability, 2), pair[1]))
-    return tuple(cause for cause, _ in ordered)
+    modules = {module.CAUSE: module for module in cause_modules()}
+    weighed = {
+        name: _cause(module, facts, module.PRIOR, _spoken(module, facts))
+        for name, module in modules.items()
+        if name != BY_EXCLUSION
+    }
+    circuit = [(modules[name].PRIOR, cause) for name, cause in weighed.items() if name not in NOT_OF_THE_CIRCUIT]
+    last = modules[BY_EXCLUSION]
+    sound = math.prod(1.0 - prior for prior, _ in circuit)
+    weighed[BY_EXCLUSION] = _cause(last, facts, sound, _excluded(circuit, sound) + _spoken(last, facts))
+    # What was seen comes before what follows from nothing else being there.
+    seen = {n for n, cause in weighed.items() if n != BY_EXCLUSION and cause.standing in (PROVEN, LIKELY)}
+    order = {name: (name not in seen, -cause.probability, modules[name].COST) for name, cause in weighed.items()}
+    return tuple(sorted(weighed.values(), key=lambda cause: order[cause.cause]))
 
 
-def _weighed(module: CauseModule, facts: dict[str, Fact]) -> Cause:
-    spoken = [weight for weight in module.WEIGHTS if weight.fact in facts]
-    log_odds = math.log(module.PRIOR / (1.0 - module.PRIOR)) + sum(weight.llr for weight in spoken)
-    probability = 1.0 / (1.0 + math.exp(-log_odds))
-    weighed = [
-        Weighed(w.fact, w.llr, facts[w.fact].says, w.reason, facts[w.fact].evidence, w.proves)
-        for w in spoken
-        if w.llr != 0
-    ]
-    spoke_for = tuple(sorted((w for w in weighed if w.llr > 0), key=lambda w: (-w.llr, w.says)))
-    spoke_against = tuple(sorted((w for w in weighed if w.llr < 0), key=lambda w: (w.llr, w.says)))
+def _spoken(module: CauseModule, facts: dict[str, Fact]) -> list[Weighed]:
+    """What each fact says about a cause; levels are read outside of what passed, so of that they say nothing."""
+    told: list[Weighed] = []
+    passing = f"{module.CAUSE} passing" in facts
+    for weight in module.WEIGHTS:
+        fact = facts.get(weight.fact)
+        if fact is not None and not (passing and isinstance(weight, Curve)):
+            llr, reason = weight.spoken(fact)
+            told.append(Weighed(fact.id, llr, fact.says, reason, fact.evidence, weight.proves))
+    return [weighed for weighed in told if weighed.llr != 0]
+
+
+def _excluded(circuit: list[tuple[float, Cause]], sound: float) -> list[Weighed]:
+    """What the causes in the circuit say about there being none: those that have become unlikely, then each other one.
+
+    The steps are taken one after the other, so that their ratios add up to what all of them say together.
+    """
+    fallen = [(prior, cause) for prior, cause in circuit if cause.probability < prior]
+    told: list[Weighed] = []
+    before = sound
+    if fallen:
+        after = before * math.prod((1.0 - cause.probability) / (1.0 - prior) for prior, cause in fallen)
+        names = ", ".join(cause.cause.replace("_", " ") for _, cause in fallen)
+        reason = "little else in the circuit is left"
+        told.append(
+            Weighed(
+                "not seen", _odds(after) - _odds(before), f"not seen, or unlikely by what was measured: {names}", reason
+            )
+        )
+        before = after
+    for prior, cause in circuit:
+        if cause.probability > prior:
+            after = before * (1.0 - cause.probability) / (1.0 - prior)
+            first = cause.weighed[0]
+            reason = f"{cause.cause.replace('_', ' ')} would explain it"
+            told.append(Weighed(cause.cause, _odds(after) - _odds(before), first.says, reason, first.evidence))
+            before = after
+    return [replace(weighed, llr=round(weighed.llr, 2)) for weighed in told if abs(weighed.llr) >= 0.05]
+
+
+def _odds(probability: float) -> float:
+    """Natural logarithm of the odds."""
+    return math.log(probability / (1.0 - probability))
+
+
+def _cause(module: CauseModule, facts: dict[str, Fact], prior: float, told: list[Weighed]) -> Cause:
+    log_odds = _odds(prior) + sum(weighed.llr for weighed in told)
+    probability = round(min(max(1.0 / (1.0 + math.exp(-log_odds)), 0.001), 0.999), 3)
+    standing = standing_of(probability, proves=any(weighed.proves for weighed in told))
+    spoke_for = tuple(sorted((w for w in told if w.llr > 0), key=lambda w: (-w.llr, w.says)))
+    spoke_against = tuple(sorted((w for w in told if w.llr < 0), key=lambda w: (w.llr, w.says)))
+    left_open = () if standing != NOT_EXCLUDED or spoke_for else (_left_open(module, facts, spoke_against),)
     whole = Narrowed("", module.PARTS, module.TELLING_TEST, module.NEXT_CHECK)
-    told = next((narrowed for narrowed in module.NARROWED if narrowed.fact in facts), whole)
+    narrowed = next((narrowed for narrowed in module.NARROWED if narrowed.fact in facts), whole)
     return Cause(
         module.CAUSE,
-        round(min(max(probability, 0.001), 0.999), 3),
-        standing_of(probability, proves=any(weight.proves for weight in spoken)),
+        probability,
+        standing,
         tuple(f"{w.says} – {w.reason}" for w in spoke_for),
         tuple(f"{w.says} – {w.reason}" for w in spoke_against),
-        told.parts,
-        told.telling_test,
-        told.next_check,
-        (*spoke_for, *spoke_against),
+        "".join(f"{w.says} – {w.reason}" for w in left_open),
+        narrowed.parts,
+        narrowed.telling_test,
+        narrowed.next_check,
+        (*spoke_for, *spoke_against, *left_open),
     )
+
+
+def _left_open(module: CauseModule, facts: dict[str, Fact], against: tuple[Weighed, ...]) -> Weighed:
+    """Why a cause is not excluded although nothing speaks for it."""
+    undecided = facts.get(f"{module.CAUSE} undecided")
+    if undecided is not None:
+        return Weighed(undecided.id, 0.0, undecided.says, "so it could not be decided", undecided.evidence)
+    if against:
+        return Weighed("not excluded", 0.0, "it is common enough", "what speaks against it does not exclude it")
+    return Weighed("not excluded", 0.0, "nothing that was measured bears on it", "so it could not be decided")
 
 
 def standing_of(probability: float, *, proves: bool) -> str:

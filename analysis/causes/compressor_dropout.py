@@ -3,7 +3,7 @@
 from analysis.causes import Narrowed, Weight
 
 CAUSE = "compressor_dropout"
-PRIOR = 0.05
+PRIOR = 0.13
 NARROWED: tuple[Narrowed, ...] = (
     Narrowed(
         "compressor_dropout: coil_without_current",
@@ -56,14 +56,14 @@ TELLING_TEST = (
 )
 NEXT_CHECK = "measure the supply at the clutch connector hot, then its ground, then the air gap"
 WEIGHTS = (
-    Weight("compressor_dropout seen", 5.0, "it stayed off although asked for"),
-    Weight("compressor_dropout suspected", 1.2, "a sign of it was seen; it does not settle it"),
+    Weight("compressor_dropout seen", 4.0, "it stayed off although asked for"),
+    Weight("compressor_dropout suspected", 1.0, "a sign of it was seen; it does not settle it"),
     Weight("compressor_dropout comes and goes", 1.0, "contacts, and a clutch that is hot, come and go"),
+    Weight("compressor_dropout: lift_lost", -0.7, "weak pumping loses the lift too"),
     Weight("stopped electrical", 1.5, "without supply no clutch closes", proves=True),
     Weight("stopped mechanical", 1.5, "with supply a sound clutch drives", proves=True),
-    Weight("compressor_dropout: lift_lost", 0.7, "driven, it held only part of its lift: clutch or belt slips"),
     Weight("compressor_dropout: coil_without_current", 1.0, "supply without current: the coil's circuit is open"),
     Weight("compressor_dropout: switch_open", 1.0, "the switch opened without a pressure that should open it"),
     Weight("compressor_dropout: coil_conducts", 0.7, "the coil pulled and the compressor stood: gap or facing"),
-    Weight("compressor_dropout absent", -3.5, "every stop has its reason"),
+    Weight("compressor_dropout absent", -2.2, "every stop has its reason; a stop in a rest would not show"),
 )

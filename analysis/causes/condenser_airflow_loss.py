@@ -1,9 +1,9 @@
 """The condenser gets too little air."""
 
-from analysis.causes import Narrowed, Weight
+from analysis.causes import Curve, Narrowed, Weight
 
 CAUSE = "condenser_airflow_loss"
-PRIOR = 0.05
+PRIOR = 0.13
 NARROWED: tuple[Narrowed, ...] = (
     Narrowed(
         "condenser_airflow_loss: fan_without_supply",
@@ -40,8 +40,8 @@ NEXT_CHECK = (
     "watch the fan at idle with the engine hot; wriggle its connector; look through the condenser against light"
 )
 WEIGHTS = (
-    Weight("condenser_airflow_loss seen", 5.0, "the condenser's heat is not carried away"),
-    Weight("condenser_airflow_loss suspected", 1.2, "a sign of it was seen; it does not settle it"),
+    Weight("condenser_airflow_loss seen", 4.5, "the condenser's heat is not carried away"),
+    Weight("condenser_airflow_loss suspected", 1.5, "a sign of it was seen; it does not settle it"),
     Weight("condenser_airflow_loss comes and goes", 1.5, "a fan comes and goes; the charge, and air inside, do not"),
     Weight("only when slow", 1.5, "ram air replaces the fan at speed"),
     Weight("also at speed", -1.0, "ram air should replace the fan: think of a blocked condenser"),
@@ -49,9 +49,14 @@ WEIGHTS = (
     Weight("condenser_airflow_loss: fan_with_supply", 0.3, "the fan had supply: motor or blockage"),
     Weight("condenser_airflow_loss: fan_without_current", 1.5, "the fan drew nothing", proves=True),
     Weight("condenser_airflow_loss: fan_with_current", 0.3, "the fan turned: the air meets something"),
-    Weight("high_pressure_trip seen", 0.7, "trips follow lost airflow"),
-    Weight("condenser_airflow_loss absent", -3.0, "condensing never left its own baseline"),
-    Weight("condensing over ambient raised", 1.0, "the condenser may get too little air"),
-    Weight("condensing over ambient high", 1.0, "the condenser's heat is not carried away"),
-    Weight("condensing over ambient usual", 0.3, "apart from the episodes the condenser works"),
+    Weight("high_pressure_trip seen", 1.5, "trips follow lost airflow first of all"),
+    Weight("overcharge seen", -1.7, "too much refrigerant explains why condensing stands high"),
+    Weight("non_condensables seen", -1.7, "air explains why condensing stands high"),
+    Weight("condenser_airflow_loss absent", -2.7, "condensing never left its own baseline"),
+    Curve(
+        "condensing over ambient",
+        ((12.0, -0.4), (18.0, 0.0), (22.0, 0.5), (26.0, 1.1), (31.0, 1.7)),
+        "the condenser's heat may not be carried away",
+        "a condenser short of air throughout would stand higher",
+    ),
 )

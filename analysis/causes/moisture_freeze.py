@@ -3,7 +3,7 @@
 from analysis.causes import Narrowed, Weight
 
 CAUSE = "moisture_freeze"
-PRIOR = 0.03
+PRIOR = 0.05
 NARROWED: tuple[Narrowed, ...] = ()
 COST = 4
 PARTS = ("spent receiver-drier or accumulator", "moisture let in at the last service", "leak on a side in vacuum")
@@ -12,10 +12,10 @@ TELLING_TEST = (
 )
 NEXT_CHECK = "recover, replace the drier, evacuate long and watch the rise, recharge by weight"
 WEIGHTS = (
-    Weight("moisture_freeze seen", 5.0, "ice closes the valve"),
+    Weight("moisture_freeze seen", 4.0, "ice closes the valve"),
     Weight("moisture_freeze suspected", 1.2, "a sign of it was seen; it does not settle it"),
-    Weight("moisture_freeze: freed_itself", 1.0, "ice thaws, dirt does not"),
-    Weight("moisture_freeze comes and goes", 1.0, "it freezes again when the valve is cold again"),
+    Weight("moisture_freeze: freed_itself", 0.5, "ice thaws; dirt seldom comes loose by itself"),
+    Weight("moisture_freeze comes and goes", 0.5, "it freezes again when the valve is cold again"),
     Weight("vacuum hold: moisture", 2.0, "water boiled in the circuit"),
-    Weight("moisture_freeze absent", -3.0, "the low side never dived"),
+    Weight("moisture_freeze absent", -2.3, "the low side never dived"),
 )

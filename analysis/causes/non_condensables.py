@@ -1,23 +1,39 @@
 """Air in the system."""
 
-from analysis.causes import Narrowed, Weight
+from analysis.causes import Curve, Narrowed, Weight
 
 CAUSE = "non_condensables"
-PRIOR = 0.02
+PRIOR = 0.05
 NARROWED: tuple[Narrowed, ...] = ()
 COST = 4
 PARTS = ("air left at the last service", "leak on a side in vacuum")
 TELLING_TEST = "soak overnight and compare static pressure with saturation at the temperature of the metal"
 NEXT_CHECK = "static test after a cold soak; identify the refrigerant"
 WEIGHTS = (
-    Weight("non_condensables seen", 5.0, "air shows at rest and while running"),
+    Weight("non_condensables seen", 4.0, "air shows at rest and while running"),
     Weight("non_condensables suspected", 1.2, "a sign of it was seen; it does not settle it"),
-    Weight("non_condensables absent", -2.0, "its signs speak against it"),
-    Weight("static above saturation", 3.5, "air adds its own pressure at rest"),
-    Weight("static on saturation", -3.0, "air would add its own pressure at rest"),
-    Weight("condensing over ambient high", 1.2, "air takes room in the condenser"),
-    Weight("condensing over ambient raised", 1.0, "air may take room in the condenser"),
-    Weight("condensing over ambient usual", -1.5, "the condenser has its room between the episodes"),
+    Weight("condenser_airflow_loss seen", -1.0, "lost airflow explains why condensing stands high"),
+    Weight("overcharge seen", -1.7, "too much refrigerant explains why condensing stands high"),
+    Weight("non_condensables absent", -1.0, "its signs speak against it"),
+    Curve(
+        "static over saturation",
+        ((-1.0, -2.5), (0.5, -1.5), (1.2, -0.5), (2.0, 0.7), (3.0, 1.8), (4.5, 2.3)),
+        "air adds its own pressure at rest; so does a warm spot",
+        "air would add its own pressure at rest",
+        "Dalton's law: 20 kPa of air are 1 K at 25 degC (R-134a)",
+    ),
+    Curve(
+        "condensing over ambient",
+        ((8.0, -1.2), (13.0, -0.5), (18.0, 0.0), (22.0, 0.5), (26.0, 1.0), (31.0, 1.5)),
+        "air takes room in the condenser",
+        "the condenser has its room",
+    ),
+    Curve(
+        "subcooling",
+        ((4.0, -0.7), (8.0, 0.0), (12.0, 0.9)),
+        "the pressure of the air makes the liquid look colder than it is",
+        "air would make the liquid look well subcooled",
+    ),
     Weight("condenser_airflow_loss comes and goes", -1.5, "air does not come and go"),
     Weight("only when slow", -1.0, "air shows at all speeds"),
     Weight("vacuum hold: leak", 1.0, "air comes in the same way"),

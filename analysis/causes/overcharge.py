@@ -1,27 +1,38 @@
 """Too much refrigerant."""
 
-from analysis.causes import Narrowed, Weight
+from analysis.causes import Curve, Narrowed, Weight
+from analysis.limits import PRACTICE
 
 CAUSE = "overcharge"
-PRIOR = 0.03
+PRIOR = 0.06
 NARROWED: tuple[Narrowed, ...] = ()
 COST = 3
 PARTS = ("overfill at the last service",)
 TELLING_TEST = "recover and weigh against the rated charge"
 NEXT_CHECK = "ask for the last service record; then recover and weigh"
 WEIGHTS = (
-    Weight("overcharge seen", 5.0, "the signs of too much refrigerant agree"),
+    Weight("overcharge seen", 4.0, "the signs of too much refrigerant agree"),
     Weight("overcharge suspected", 1.2, "a sign of it was seen; it does not settle it"),
-    Weight("overcharge absent", -2.0, "its signs speak against it"),
+    Weight("condenser_airflow_loss seen", -1.0, "lost airflow explains why condensing stands high"),
+    Weight("non_condensables seen", -1.7, "air explains why condensing stands high"),
+    Weight("overcharge absent", -1.5, "its signs speak against it"),
     Weight("charge over", 3.0, "the mass was weighed"),
     Weight("charge full", -3.0, "the mass was weighed"),
     Weight("charge short", -3.5, "the mass was weighed"),
-    Weight("subcooling high", 1.5, "liquid stands high in the condenser"),
-    Weight("subcooling usual", -1.5, "liquid does not stand high in the condenser"),
-    Weight("subcooling low", -3.0, "hardly any liquid in the condenser"),
-    Weight("condensing over ambient high", 1.2, "the condenser is short of room"),
-    Weight("condensing over ambient raised", 1.0, "the condenser may be short of room"),
-    Weight("condensing over ambient usual", -1.5, "the condenser has its room between the episodes"),
+    Curve(
+        "subcooling",
+        ((3.0, -2.0), (6.0, -1.0), (10.0, 0.0), (14.0, 1.0), (20.0, 1.8)),
+        "liquid stands high in the condenser",
+        "liquid does not stand high in the condenser",
+        "4-12 K is usual; " + PRACTICE,
+    ),
+    Curve(
+        "condensing over ambient",
+        ((8.0, -1.2), (13.0, -0.5), (18.0, 0.0), (22.0, 0.5), (26.0, 1.0), (31.0, 1.5)),
+        "liquid takes room in the condenser",
+        "the condenser has its room",
+    ),
     Weight("condenser_airflow_loss comes and goes", -1.5, "a charge does not come and go"),
     Weight("only when slow", -1.0, "a charge shows at all speeds"),
+    Weight("evaporator starved", -1.5, "too much refrigerant starves nothing"),
 )

@@ -1,29 +1,51 @@
 """A narrow place in the liquid line, drier, valve or orifice."""
 
-from analysis.causes import Narrowed, Weight
+from analysis.causes import Curve, Narrowed, Weight
+from analysis.limits import PRACTICE
 
 CAUSE = "restriction"
-PRIOR = 0.04
+PRIOR = 0.08
 NARROWED: tuple[Narrowed, ...] = ()
 COST = 4
 PARTS = ("expansion valve or orifice", "receiver-drier", "pinched line")
 TELLING_TEST = "feel and measure for a temperature drop along the liquid line; compare subcooling with superheat"
 NEXT_CHECK = "measure the liquid line before and after drier and valve"
 WEIGHTS = (
-    Weight("restriction seen", 5.0, "the signs of a narrow place agree"),
-    Weight("restriction suspected", 1.2, "a sign of it was seen; it does not settle it"),
-    Weight("restriction absent", -2.0, "its signs speak against it"),
+    Weight("restriction seen", 4.0, "the signs of a narrow place agree"),
+    Weight("restriction suspected", 1.8, "a sign of it was seen; it does not settle it"),
+    Weight("restriction absent", -1.2, "its signs speak against it; one that comes and goes may not have shown"),
+    Weight("moisture_freeze seen", 2.2, "a particle or a valve that sticks closes and frees itself like ice"),
+    Weight("circuit as it should be", -1.5, "the condenser gives off the heat of a fed evaporator"),
     Weight("evaporator starved", 1.8, "a narrow place starves the evaporator"),
     Weight("low side far down", 1.0, "what little comes through is drawn off: a leak seldom pulls so deep"),
     Weight("starved, meets slowly", 0.9, "the sides meet through the narrow place"),
     Weight("starved, meets quickly", -0.7, "the way between the sides is open"),
-    Weight("condensing over ambient high", -1.0, "little heat comes to the condenser behind a narrow place"),
     Weight("charge short", -1.5, "the missing charge explains the starved evaporator"),
-    Weight("subcooling low", -1.5, "liquid does not back up behind a narrow place"),
-    Weight("subcooling high", 0.7, "liquid backs up"),
-    Weight("superheat high", 1.0, "the evaporator is starved"),
-    Weight("superheat usual", -1.5, "the evaporator is fed"),
-    Weight("superheat low", -2.0, "the evaporator is fed"),
-    Weight("cools when it pumps", -2.0, "a starved evaporator does not cool its air so closely"),
+    Curve(
+        "superheat",
+        ((3.0, -1.5), (8.0, -0.7), (14.0, 0.0), (20.0, 0.8), (30.0, 1.2)),
+        "the evaporator is starved",
+        "the evaporator is fed",
+        "5-15 K at the compressor inlet is usual; " + PRACTICE,
+    ),
+    Curve(
+        "subcooling",
+        ((1.0, -1.5), (4.0, -0.5), (10.0, 0.3), (15.0, 0.7)),
+        "liquid backs up",
+        "liquid does not back up behind a narrow place",
+        "4-12 K is usual; " + PRACTICE,
+    ),
+    Curve(
+        "vent over evaporating",
+        ((7.0, -1.5), (10.0, -0.7), (13.0, 0.0), (17.0, 0.8), (25.0, 1.5)),
+        "a starved evaporator cools little of its air",
+        "a starved evaporator does not cool its air so closely",
+    ),
+    Curve(
+        "condensing over ambient",
+        ((8.0, 0.4), (14.0, 0.0), (25.0, -1.0)),
+        "little heat comes to the condenser behind a narrow place",
+        "much heat comes to the condenser",
+    ),
     Weight("undercharge: orifice_open", -2.0, "a blocked orifice lets the sides meet slowly"),
 )

@@ -10,7 +10,7 @@ PARTS = ("sensor", "its plug or lead", "its clamp or coupler")
 TELLING_TEST = "swap the sensor or its lead and see whether the fault goes with it"
 NEXT_CHECK = "reseat plug and coupler, check zero in open air, wriggle the lead while watching"
 WEIGHTS = (
-    Weight("sensor_fault seen", 5.0, "no circuit makes such readings", proves=True),
+    Weight("sensor_fault seen", 6.0, "no circuit makes such readings", proves=True),
     Weight("sensor_fault suspected", 1.2, "a sign of it was seen; it does not settle it"),
-    Weight("sensor_fault absent", -3.0, "the channels behave"),
+    Weight("sensor_fault absent", -1.3, "the channels behave; a constant offset need not show"),
 )

@@ -3,7 +3,7 @@
 from analysis.causes import Narrowed, Weight
 
 CAUSE = "valve_hunting"
-PRIOR = 0.03
+PRIOR = 0.06
 NARROWED: tuple[Narrowed, ...] = ()
 COST = 3
 PARTS = ("expansion valve", "its bulb or capillary, or their insulation", "a compressor control that swings")
@@ -12,5 +12,5 @@ NEXT_CHECK = "check the seat and insulation of the bulb (block valve: its seat);
 WEIGHTS = (
     Weight("valve_hunting seen", 5.0, "no stop of the compressor makes it"),
     Weight("valve_hunting suspected", 1.2, "a sign of it was seen; it does not settle it"),
-    Weight("valve_hunting absent", -3.0, "the low side held still while it ran on"),
+    Weight("valve_hunting absent", -2.0, "the low side held still while it ran on"),
 )

@@ -1,9 +1,10 @@
 """The compressor pumps weakly."""
 
-from analysis.causes import Narrowed, Weight
+from analysis.causes import Curve, Narrowed, Weight
+from analysis.limits import PRACTICE
 
 CAUSE = "weak_pumping"
-PRIOR = 0.04
+PRIOR = 0.06
 NARROWED: tuple[Narrowed, ...] = (
     Narrowed(
         "weak_pumping: duty_full",
@@ -30,10 +31,24 @@ TELLING_TEST = (
 )
 NEXT_CHECK = "measure the control valve's supply and resistance; compare both sides at full demand"
 WEIGHTS = (
-    Weight("weak_pumping seen", 5.0, "little lift although it was driven, with warm vents"),
-    Weight("weak_pumping suspected", 1.2, "a sign of it was seen; it does not settle it"),
+    Weight("weak_pumping seen", 4.5, "little lift although it was driven, with warm vents"),
+    Weight("weak_pumping suspected", 2.0, "a sign of it was seen; it does not settle it"),
     Weight("weak_pumping comes and goes", 0.7, "a control valve or its wiring comes and goes, wear does not"),
     Weight("weak_pumping: duty_full", 1.0, "it was asked for full stroke and did not pump"),
     Weight("weak_pumping: duty_low", -1.5, "it was told to pump little: the control is to be asked"),
-    Weight("weak_pumping absent", -3.0, "the lift held while it was driven"),
+    Weight("compressor_dropout: lift_lost", 2.2, "leaking valves lose lift as a slipping clutch does"),
+    Weight("weak_pumping absent", -1.5, "the lift held while it was driven; a small loss may not show"),
+    Curve(
+        "evaporating",
+        ((0.0, -0.7), (5.0, 0.0), (9.0, 0.7), (14.0, 1.5)),
+        "the low side is not drawn down",
+        "the low side is drawn down",
+        "0-8 degC is usual; " + PRACTICE,
+    ),
+    Curve(
+        "condensing over ambient",
+        ((6.0, 0.5), (13.0, 0.0), (20.0, -0.7), (28.0, -1.5)),
+        "little heat comes to the condenser",
+        "what it pumps comes to the condenser",
+    ),
 )

@@ -10,7 +10,7 @@ from analysis import wording
 from analysis.case import CHARGING_U95_KG, RECOVERY_U95_KG
 from analysis.findings import CANNOT_TELL, FAULT_FOUND, UNDECIDED, Cause, Findings
 from analysis.plots import usual
-from analysis.sentences import check_says, episode_says, reasons, shown_degrees
+from analysis.sentences import check_says, episode_says, left_open, reasons, shown_degrees
 from analysis.shown import Units, percent
 from analysis.uncertainty import Measured
 from recorder.recording import short_digest
@@ -220,11 +220,12 @@ def causes(findings: Findings, units: Units) -> list[CauseBlock]:
 def _cause(cause: Cause, findings: Findings, units: Units, *, whole: bool) -> CauseBlock:
     speaks_for = [["for", wording.in_words(reason, findings)] for reason in reasons(cause, units, speaks_for=True)]
     against = [["against", wording.in_words(reason, findings)] for reason in reasons(cause, units, speaks_for=False)]
+    undecided = [["open", wording.in_words(left_open(cause, units), findings)]] if cause.left_open else []
     return CauseBlock(
         cause.standing.capitalize(),
         wording.title(cause.cause),
         percent(cause.probability),
-        speaks_for + against if whole else speaks_for + against[:2],
+        speaks_for + against if whole else speaks_for + undecided + against[:2],
         wording.one_of(cause.parts) if whole else "",
         cause.telling_test if whole else "",
         cause.next_check,

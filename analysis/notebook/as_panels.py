@@ -15,7 +15,7 @@ from analysis.glimpse import Glimpsed, as_html
 from analysis.notebook.as_words import cut
 from analysis.notebook.reader import units
 from analysis.plots import Figure, texts
-from analysis.sentences import SUFFIXES, in_units, reasons, said
+from analysis.sentences import SUFFIXES, in_units, left_open, reasons, said
 from analysis.shown import percent
 from analysis.strip_chart import HEAVY_RULE, INK, PAPER, RULE, svg_of
 from analysis.uncertainty import Measured
@@ -108,6 +108,8 @@ def unit_of(part: object, name: str) -> str:
 def shown(part: object, name: str) -> str:
     """One field of a part in words, its numbers in the reader's units."""
     value = getattr(part, name)
+    if isinstance(part, doc.Cause) and name == "left_open":
+        return left_open(part, units())
     if isinstance(part, doc.Cause) and name in ("reasons_for", "reasons_against"):
         return "; ".join(reasons(part, units(), speaks_for=name == "reasons_for"))
     if isinstance(value, bool):

@@ -6,7 +6,7 @@ from analysis import wording
 from analysis.case import Case
 from analysis.findings import Cause, Episode, Findings
 from analysis.page.corrections import history
-from analysis.sentences import check_says, episode_says, reasons
+from analysis.sentences import check_says, episode_says, left_open, reasons
 from analysis.shown import CHOICES, KPA, Units, percent
 from recorder.marks import iso_utc
 from recorder.places import place_of
@@ -128,6 +128,7 @@ def _cause(cause: Cause, units: Units) -> dict[str, Any]:
         "strong": strong,
         "reasons_for": reasons(cause, units, speaks_for=True),
         "reasons_against": reasons(cause, units, speaks_for=False),
+        "left_open": left_open(cause, units),
         "parts": list(cause.parts) if strong else [],
         "telling_test": cause.telling_test if strong else "",
         "next_check": cause.next_check,

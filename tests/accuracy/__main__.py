@@ -23,7 +23,7 @@ def show(score: Score, *, misses: bool) -> None:
             print(f"stray  {text:40} {name}")
         for kind, name, why, absent in sorted(score.undecided):
             print(f"undecided {kind:22} {name:>6} {'need absent' if absent else 'NEED THERE'} {why}")
-        for name, kinds, lead, rank in score.leading:
+        for name, kinds, lead, rank, _ in (*score.leading, *score.sound):
             if rank:
                 print(f"leading {name:>6} true {kinds}, said {lead}, rank {rank + 1}")
 

@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.causes import BY_EXCLUSION
 from analysis.findings import FAULT_FOUND, KINDS, UNDECIDED, Findings
 from analysis.uncertainty import Measured
 
@@ -25,6 +26,8 @@ HALF = 0.5
 SUDDEN = ("compressor_dropout", "high_pressure_trip", "sensor_fault", "weak_pumping", "condenser_airflow_loss")
 BINS = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0001)
 WEAK = "weak"
+Led = tuple[str, str, str, int, float]
+"""Recording, what is true, which cause led, the rank of the true one, and how sure the leading one was."""
 
 
 @dataclass
@@ -94,7 +97,8 @@ class Score:
     controls: list[tuple[str, int, int]] = field(default_factory=list)
     pumping: list[tuple[str, float]] = field(default_factory=list)
     odds: list[tuple[float, bool]] = field(default_factory=list)
-    leading: list[tuple[str, str, str, int]] = field(default_factory=list)
+    leading: list[Led] = field(default_factory=list)
+    sound: list[Led] = field(default_factory=list)
     undecided: list[tuple[str, str, str, bool]] = field(default_factory=list)
     excused: list[tuple[str, str]] = field(default_factory=list)
     strong: int = 0
@@ -269,15 +273,23 @@ def _causes(score: Score, name: str, findings: Findings, truth: dict[str, Any]) 
     must = [f for f in truth["faults"] if not f.get("optional") and f.get("observability") != WEAK]
     spared = {f["kind"] for f in truth["faults"]} - {f["kind"] for f in must}
     kinds = {f["kind"] for f in must}
+    of_circuit = {f["kind"] for f in truth["faults"]} - {"sensor_fault"}
     named = [c.cause for c in findings.causes]
     for cause in findings.causes:
-        if cause.cause not in spared:
+        if cause.cause == BY_EXCLUSION:
+            # A fault too weak to show leaves it open whether that is nothing.
+            if not of_circuit or of_circuit & kinds:
+                score.odds.append((cause.probability, not of_circuit))
+        elif cause.cause not in spared:
             score.odds.append((cause.probability, cause.cause in kinds))
     root = kinds - {"high_pressure_trip"} or kinds
     vehicle = root - {"sensor_fault"} or root
     if vehicle & set(named):
         rank = min(named.index(k) for k in vehicle if k in named)
-        score.leading.append((name, "+".join(sorted(vehicle)), named[0], rank))
+        score.leading.append((name, "+".join(sorted(vehicle)), named[0], rank, findings.causes[0].probability))
+    elif not of_circuit and named:
+        rank = named.index(BY_EXCLUSION)
+        score.sound.append((name, BY_EXCLUSION, named[0], rank, findings.causes[0].probability))
     strong = {f["kind"] for f in must if f.get("observability", "strong") == "strong"}
     score.strong += len(strong)
     for check in findings.checks:
@@ -335,11 +347,16 @@ def _odds_lines(score: Score) -> Iterator[str]:
         part = (p >= a) & (p < b)
         if part.any():
             yield f"  said {a:.1f}-{min(b, 1):.1f}: {part.sum():5} times, mean {p[part].mean():.3f}, true {y[part].mean():.3f}"
-    if score.leading:
-        ranks = np.array([r for *_, r in score.leading])
-        yield f"leading cause right {np.mean(ranks == 0):.3f}, in first three {np.mean(ranks < 3):.3f}, of {len(ranks)}"
-        wrong = Counter((k, lead) for _, k, lead, r in score.leading if r > 0)
-        yield f"  wrong (true, said): {wrong.most_common(12)}"
+    for what, rows in (("where something is wrong", score.leading), ("where nothing is", score.sound)):
+        if rows:
+            ranks = np.array([row[3] for row in rows])
+            said = np.array([row[4] for row in rows])
+            yield (
+                f"leading cause right {what}: {np.mean(ranks == 0):.3f}, in first three {np.mean(ranks < 3):.3f}, "
+                f"of {len(ranks)}; said {said.mean():.3f}"
+            )
+            wrong = Counter((row[1], row[2]) for row in rows if row[3] > 0)
+            yield f"  wrong (true, said): {wrong.most_common(12)}"
     right = sum(a for *_, a in score.undecided)
     yield (
         f"undecided on strong: {len(score.undecided)} of {score.strong} kinds "

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.causes import CauseModule, cause_modules
+from analysis.causes import CauseModule, Curve, cause_modules
 from analysis.diagnose import MODULES_WITH_LIMITS, limits_used
 from analysis.episodes import Detector, detectors
 from analysis.findings import KINDS
@@ -34,7 +34,17 @@ def test_a_cause_states_its_weights_parts_and_checks(cause: CauseModule):
     assert cause.TELLING_TEST
     assert cause.NEXT_CHECK
     assert cause.CAUSE in TITLES
-    assert all(weight.reason and weight.source and weight.llr != 0 for weight in cause.WEIGHTS)
+    for weight in cause.WEIGHTS:
+        assert weight.source
+        if isinstance(weight, Curve):
+            levels, ratios = zip(*weight.points, strict=True)
+            assert list(levels) == sorted(levels)
+            assert weight.speaks_for
+            assert weight.against
+            assert max(map(abs, ratios)) <= 4.0
+        else:
+            assert weight.reason
+            assert weight.llr != 0
     facts = [weight.fact for weight in cause.WEIGHTS]
     assert len(facts) == len(set(facts))
 

@@ -1,0 +1,130 @@
+"""Causes: weights of evidence, what follows from nothing being seen, and a reason for every standing."""
+
+import math
+import re
+from pathlib import Path
+
+import pytest
+
+import analysis
+from analysis.causes import BY_EXCLUSION, NOT_OF_THE_CIRCUIT, Curve, cause_modules, weigh
+from analysis.diagnose import diagnose
+from analysis.facts import Fact
+from analysis.findings import EXCLUDED, KINDS, LIKELY, NOT_EXCLUDED, Cause
+from analysis.sentences import left_open, reasons
+from analysis.shown import KPA, PSI
+from recorder.recording import Recording
+from tests.analysis.test_high_side import Car
+
+PRIORS = {module.CAUSE: module.PRIOR for module in cause_modules()}
+SOURCE = "\n".join(path.read_text(encoding="utf-8") for path in sorted(Path(analysis.__file__).parent.rglob("*.py")))
+
+
+def causes(*facts: Fact) -> dict[str, Cause]:
+    """The causes by name, in their order."""
+    return {cause.cause: cause for cause in weigh({fact.id: fact for fact in facts})}
+
+
+def odds(probability: float) -> float:
+    """Natural logarithm of the odds."""
+    return math.log(probability / (1.0 - probability))
+
+
+def absent_all() -> list[Fact]:
+    """Every kind looked for and not there."""
+    return [Fact(f"{kind} absent", f"{kind} is not there") for kind in KINDS]
+
+
+def test_a_level_that_could_lie_on_either_side_of_a_limit_weighs_little():
+    curve = Curve("superheat", ((10.0, -2.0), (20.0, 2.0)), "starved", "fed")
+
+    def said(level: float, u: float) -> tuple[float, str]:
+        return curve.spoken(Fact("superheat", "", (), level, u))
+
+    assert said(30.0, 1.0) == (2.0, "starved")
+    assert said(0.0, 1.0) == (-2.0, "fed")
+    assert said(15.0, 1.0)[0] == 0.0
+    assert 0.0 < said(21.0, 8.0)[0] < said(21.0, 0.5)[0]
+    assert said(19.0, math.nan)[0] == pytest.approx(1.6)
+
+
+def test_nothing_wrong_in_the_circuit_holds_where_no_cause_in_it_does():
+    others = [name for name in PRIORS if name not in NOT_OF_THE_CIRCUIT]
+    assert causes()[BY_EXCLUSION].probability == pytest.approx(math.prod(1 - PRIORS[n] for n in others), abs=1e-3)
+    one = causes(*absent_all(), Fact("undercharge suspected", "a sign"))
+    sound = math.prod(1 - one[name].probability for name in others)
+    assert one[BY_EXCLUSION].probability == pytest.approx(sound, abs=0.01)
+    # The reasons that are told add up to it.
+    told = sum(weighed.llr for weighed in one[BY_EXCLUSION].weighed)
+    assert odds(causes()[BY_EXCLUSION].probability) + told == pytest.approx(odds(sound), abs=0.1)
+
+
+def test_nothing_wrong_in_the_circuit_is_not_likely_where_nobody_looked():
+    blind = causes(*(Fact(f"{kind} undecided", "not recorded") for kind in KINDS))
+    assert blind[BY_EXCLUSION].standing != LIKELY
+    assert causes(*absent_all())[BY_EXCLUSION].standing == LIKELY
+    assert next(iter(causes(*absent_all()))) == BY_EXCLUSION
+
+
+def test_what_was_seen_comes_before_what_follows_from_nothing_else_being_there():
+    told = causes(*(f for f in absent_all() if "sensor" not in f.id), Fact("sensor_fault seen", "spikes"))
+    assert [name for name, cause in told.items() if cause.standing != EXCLUDED][:2] == ["sensor_fault", BY_EXCLUSION]
+
+
+def test_a_level_says_nothing_of_what_was_seen_for_a_while_only():
+    """Levels are read outside of what passed: a good low side then is no sign against the bad minutes."""
+    level = Fact("evaporating", "evaporating 1 degC, steady", (), 1.0, 0.5)
+    seen = Fact("weak_pumping seen", "it lost its pressure ratio")
+    always = causes(level, seen)["weak_pumping"]
+    passing = causes(level, seen, Fact("weak_pumping passing", "it was seen for a while only"))["weak_pumping"]
+    assert always.reasons_against
+    assert not passing.reasons_against
+    assert passing.probability > always.probability
+
+
+def test_every_cause_that_is_not_excluded_says_why(samples: dict[str, Recording]):
+    documents = [diagnose(recording, "test").causes for recording in samples.values()]
+    for told in (*documents, weigh({}), tuple(causes(*absent_all()).values())):
+        for cause in told:
+            if cause.standing == NOT_EXCLUDED:
+                assert bool(cause.reasons_for) != bool(cause.left_open), cause.cause
+                for units in (KPA, PSI):
+                    assert reasons(cause, units, speaks_for=True) or left_open(cause, units)
+            else:
+                assert not cause.left_open
+
+
+def written(rule: str) -> bool:
+    """Whether a rule stands in the source, whole or with one word put in by a state."""
+    words = rule.split("_")
+    spelt = [rule] + ["_".join([*words[:i], "{state}", *words[i + 1 :]]) for i in range(len(words))]
+    return any(f'"{one}"' in SOURCE for one in spelt)
+
+
+@pytest.mark.parametrize("module", list(cause_modules()), ids=lambda module: module.CAUSE)
+def test_every_fact_that_is_weighed_can_be_established(module):
+    for name in [weight.fact for weight in module.WEIGHTS] + [narrowed.fact for narrowed in module.NARROWED]:
+        kind, _, rule = name.partition(": ")
+        if kind in KINDS:
+            assert written(rule), name
+        elif re.fullmatch(r"(\w+) (seen|absent|suspected|comes and goes|passing)", name):
+            assert name.split(" ")[0] in KINDS, name
+        else:
+            stem = name.rsplit(" ", 1)[0]
+            assert f'"{name}"' in SOURCE or f'f"{stem} {{' in SOURCE or f'f"{kind}: {{' in SOURCE, name
+
+
+def test_the_charge_known_from_recovery_settles_what_the_traces_leave_open():
+    starved = {"over_k": 8.0, "gap_k": 24.0, "evaporating_degc": -1.0}
+    job = {"compressor": "variable_internal", "rated_charge_kg": 0.6}
+    short = {c.cause: c for c in Car(**starved).findings(**job, recovered_kg=0.3, recovered_u95_kg=0.03).causes}
+    full = {c.cause: c for c in Car(**starved).findings(**job, recovered_kg=0.6, recovered_u95_kg=0.03).causes}
+    # Oil and a cold accumulator keep some: with 0.25 kg of doubt the same mass says nothing.
+    vague = {c.cause: c for c in Car(**starved).findings(**job, recovered_kg=0.3, recovered_u95_kg=0.25).causes}
+    assert next(iter(short)) == "undercharge"
+    assert next(iter(full)) == "restriction"
+    assert any("0.300 kg recovered of 0.600 kg" in reason for reason in short["undercharge"].reasons_for)
+    assert any("the mass was weighed" in reason for reason in full["undercharge"].reasons_against)
+    assert not any(
+        "the mass was weighed" in r for r in (*vague["undercharge"].reasons_for, *vague["undercharge"].reasons_against)
+    )
