@@ -50,6 +50,7 @@ MODULES_WITH_LIMITS = (
     "vacuum",
     "soak",
     "lost_lift",
+    "starving",
     "climbs",
     "electrics",
     "facts",

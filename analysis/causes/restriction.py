@@ -4,13 +4,21 @@ from analysis.causes import Narrowed, Weight
 
 CAUSE = "restriction"
 PRIOR = 0.04
-NARROWED: tuple[Narrowed, ...] = ()
+NARROWED: tuple[Narrowed, ...] = (
+    Narrowed(
+        "restriction: freed_itself",
+        ("expansion valve that sticks", "dirt or desiccant that moves in line, drier or valve", "hose that collapses"),
+        "measure the liquid line before and after drier and valve while it happens: it is cold behind the part",
+        "look for dirt and desiccant in valve, orifice or drier; feel the hoses for a soft place",
+    ),
+)
 COST = 4
 PARTS = ("expansion valve or orifice", "receiver-drier", "pinched line")
 TELLING_TEST = "feel and measure for a temperature drop along the liquid line; compare subcooling with superheat"
 NEXT_CHECK = "measure the liquid line before and after drier and valve"
 WEIGHTS = (
     Weight("restriction seen", 5.0, "the signs of a narrow place agree"),
+    Weight("restriction: freed_itself", 0.5, "a valve that sticks or dirt that moves on frees itself"),
     Weight("restriction suspected", 1.2, "a sign of it was seen; it does not settle it"),
     Weight("restriction absent", -2.0, "its signs speak against it"),
     Weight("evaporator starved", 1.8, "a narrow place starves the evaporator"),
