@@ -51,6 +51,7 @@ MODULES_WITH_LIMITS = (
     "vacuum",
     "soak",
     "lost_lift",
+    "starving",
     "climbs",
     "electrics",
     "facts",

@@ -74,6 +74,16 @@ SENTENCES: dict[str, tuple[str, ...]] = {
         "subcooling {subcooling_k} at the liquid-line probe, steady",
         "subcooling {subcooling_k} at the liquid-line probe, at the ends of the runs",
     ),
+    "held_down": (
+        "low side fell to {low_side_kpa} gauge within {fall_s} and stood there for {stayed_s}: something still passed",
+    ),
+    "still_heat": ("condensing still {over_ambient_k} over ambient",),
+    "less_through": (
+        (
+            "the vents warmed by {vent_rise_k} within a minute while evaporating stood as before and condensing fell "
+            "by {condensing_fall_k}: less came through"
+        ),
+    ),
     "condensing": ("condensing {over_ambient_k} over ambient, steady",),
     "starved": ("evaporating {evaporating_degc} at the end of the runs, vents {gap_k} above it",),
     "little_heat": ("condensing only {over_ambient_k} over ambient",),

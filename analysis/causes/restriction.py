@@ -5,16 +5,24 @@ from analysis.limits import PRACTICE
 
 CAUSE = "restriction"
 PRIOR = 0.08
-NARROWED: tuple[Narrowed, ...] = ()
+NARROWED: tuple[Narrowed, ...] = (
+    Narrowed(
+        "restriction: freed_itself",
+        ("expansion valve that sticks", "dirt or desiccant that moves in line, drier or valve", "hose that collapses"),
+        "measure the liquid line before and after drier and valve while it happens: it is cold behind the part",
+        "look for dirt and desiccant in valve, orifice or drier; feel the hoses for a soft place",
+    ),
+)
 COST = 4
 PARTS = ("expansion valve or orifice", "receiver-drier", "pinched line")
 TELLING_TEST = "feel and measure for a temperature drop along the liquid line; compare subcooling with superheat"
 NEXT_CHECK = "measure the liquid line before and after drier and valve"
 WEIGHTS = (
     Weight("restriction seen", 4.0, "the signs of a narrow place agree"),
+    Weight("restriction: freed_itself", 0.5, "a valve that sticks or dirt that moves on frees itself"),
     Weight("restriction suspected", 1.8, "a sign of it was seen; it does not settle it"),
     Weight("restriction absent", -1.2, "its signs speak against it; one that comes and goes may not have shown"),
-    Weight("moisture_freeze seen", 2.2, "a particle or a valve that sticks closes and frees itself like ice"),
+    Weight("moisture_freeze seen", 1.0, "a particle or a valve that sticks closes and frees itself like ice"),
     Weight("circuit as it should be", -1.5, "the condenser gives off the heat of a fed evaporator"),
     Weight("evaporator starved", 1.8, "a narrow place starves the evaporator"),
     Weight("low side far down", 1.0, "what little comes through is drawn off: a leak seldom pulls so deep"),

@@ -3,7 +3,7 @@
 Undercharge starves the evaporator as well; liquid that stands in the condenser (subcooling) tells them apart. Without a
 liquid-line probe the depth of the low side and the little heat at the condenser decide, or nothing does. Where a
 pressure switch cycles an orifice system the low side cannot go deep: there it cycles short, and a narrow orifice shows
-in the rest after a stop, since the sides meet through it.
+in the rest after a stop, since the sides meet through it. One that comes and goes shows in spells (`starving.py`).
 """
 
 import math
@@ -15,6 +15,7 @@ from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
+from analysis.starving import hardly_rose, rises_after_stops, spells_of
 from analysis.stepless import VARIABLE
 from analysis.stretches import medians_by
 from analysis.timeline import Floats
@@ -51,8 +52,18 @@ LIMITS = limit_table(
 
 
 def detect(case: Case) -> Detection:
-    """Judge an orifice by its rest and cycles, else the end of each run, where the low side is lowest."""
-    return _narrow_orifice(case) or _pulled_down(case)
+    """Look for spells first, then judge an orifice by its rest and cycles, else the end of each run, where the low side
+    is lowest."""
+    return _spells(case) or _narrow_orifice(case) or _pulled_down(case)
+
+
+def _spells(case: Case) -> Detection | None:
+    """Spells in which less came through, and the evaporator was fed again; None without any."""
+    found = tuple(Episode(KIND, s.start_s, s.end_s, 0.6, s.evidence) for s in spells_of(case) if s.passes)
+    if not found:
+        return None
+    many = "once" if len(found) == 1 else f"{len(found)} times"
+    return Detection(PRESENT, f"{many} less came through to the evaporator, and then it was fed again", found)
 
 
 def _narrow_orifice(case: Case) -> Detection | None:
@@ -61,6 +72,9 @@ def _narrow_orifice(case: Case) -> Detection | None:
     lengths = [run.end_s - run.start_s for run in case.running.runs]
     if case.job.metering != "fixed_orifice" or not met or len(lengths) < 6:
         return None
+    rises, usual_rise = rises_after_stops(case)
+    if rises and hardly_rose(rises[-1], usual_rise):
+        return None  # it was plugged at the end, not before: ice does that
     slowest = met[-1]
     seconds, u95, on_s = slowest.value or 0.0, slowest.u95 or 0.0, float(np.median(lengths))
     limit = LIMITS["met_slowly"].value

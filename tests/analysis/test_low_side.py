@@ -72,13 +72,13 @@ def test_a_low_side_that_stands_still_tells_no_slip():
     assert "compressor_dropout" not in {e.kind for e in found.episodes if e.start_s > 250.0}
 
 
-def starved(fall_s: float) -> dict[str, np.ndarray]:
-    """At 300 s the low side begins to fall toward vacuum, within ``fall_s``; at 600 s it is free again."""
+def starved(fall_s: float, fall_kpa: float = 270.0) -> dict[str, np.ndarray]:
+    """At 300 s the low side begins to fall, within ``fall_s``; at 600 s it is free again."""
     t = seconds()
     rest = np.exp(-np.maximum(t - ON_S, 0.0) / 8.0)
     share = np.clip((t - 300.0) / fall_s, 0.0, 1.0) * (t < 600.0)
     return {
-        "low_side [kPa]": 200.0 + 500.0 * rest - 270.0 * share + np.random.default_rng(9).normal(0.0, 0.8, len(t)),
+        "low_side [kPa]": 200.0 + 500.0 * rest - fall_kpa * share + np.random.default_rng(9).normal(0.0, 0.8, len(t)),
         "high_side [kPa]": 1400.0 - 700.0 * rest - 300.0 * between(t, 300.0, 600.0, 15.0),
         "vent [degC]": 8.0 + 25.0 * np.exp(-np.maximum(t - ON_S, 0.0) / 30.0) + 14.0 * between(t, 300.0, 600.0, 30.0),
         "ambient [degC]": np.full(len(t), 30.0),
@@ -88,6 +88,40 @@ def starved(fall_s: float) -> dict[str, np.ndarray]:
 @pytest.mark.parametrize(("fall_s", "dives"), [(3.0, True), (270.0, False)])
 def test_ice_closes_a_valve_within_seconds_and_what_takes_minutes_is_something_else(fall_s: float, dives: bool):
     assert ("moisture_freeze" in kinds(findings(starved(fall_s)))) is dives
+
+
+@pytest.mark.parametrize(
+    ("fall_kpa", "ambient_degc", "kind"),
+    [(270.0, 30.0, "moisture_freeze"), (195.0, 30.0, "restriction"), (195.0, 44.0, "moisture_freeze")],
+)
+def test_ice_leaves_a_vacuum_and_no_heat_and_a_narrow_place_a_level_and_some_heat(
+    fall_kpa: float, ambient_degc: float, kind: str
+):
+    columns = starved(3.0, fall_kpa) | {"ambient [degC]": np.full(len(seconds()), ambient_degc)}
+    found = findings(columns)
+    assert kinds(found) == {kind}
+    assert found.episodes[0].start_s == pytest.approx(300.0, abs=5.0)
+    assert found.episodes[0].end_s == pytest.approx(600.0, abs=5.0)
+
+
+def held_up(*, fed_again: bool) -> dict[str, np.ndarray]:
+    """From 300 to 500 s the vents warm while a stepless compressor holds its low side; then it leaps up, or not."""
+    t = seconds()
+    rest = np.exp(-np.maximum(t - ON_S, 0.0) / 8.0)
+    leap = np.where(t >= 500.0, np.exp(-np.maximum(t - 500.0, 0.0) / 12.0), 0.0) * 110.0 * fed_again
+    return {
+        "low_side [kPa]": 210.0 + 500.0 * rest + leap + np.random.default_rng(9).normal(0.0, 0.8, len(t)),
+        "high_side [kPa]": 1200.0 - 500.0 * rest - 200.0 * between(t, 300.0, 500.0, 10.0),
+        "vent [degC]": 9.0 + 25.0 * np.exp(-np.maximum(t - ON_S, 0.0) / 30.0) + 9.0 * between(t, 300.0, 500.0, 12.0),
+        "ambient [degC]": np.full(len(t), 32.0),
+    }
+
+
+@pytest.mark.parametrize("fed_again", [True, False])
+def test_a_stepless_compressor_that_is_fed_again_leaps_up_and_a_moved_air_door_does_not(fed_again: bool):
+    found = findings(held_up(fed_again=fed_again), compressor="variable_external")
+    assert ("restriction" in kinds(found)) is fed_again
+    assert "moisture_freeze" not in kinds(found)
 
 
 def cycled(plugged_at: int | None) -> dict[str, np.ndarray]:

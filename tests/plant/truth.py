@@ -233,7 +233,8 @@ def _episodes(planted: Planted, s: Specimen, pair: Pair, compressor: dict[str, A
     if kind == "condenser_airflow_loss":
         spans = joined(edges((v["air_ok"] < AIRFLOW_SHARE) & asked, 0.1), 30.0, 15.0)
     elif kind == "moisture_freeze":
-        spans = joined(edges(v["plug"] > PLUG_SHARE, 0.1), 5.0, 10.0)
+        # Where nothing is asked for nothing flows, plugged or not: it shows only in sides that meet slowly.
+        spans = joined(edges((v["plug"] > PLUG_SHARE) & asked, 0.1), 5.0, 10.0)
     elif kind == "evaporator_icing":
         spans = joined(edges(v["ice"] >= ICE_SHARE, 0.1), 60.0, 30.0)
         severity = round(float(v["ice"].max()), 2)
