@@ -39,11 +39,18 @@ SENTENCES: dict[str, tuple[str, ...]] = {
             "has left the air, or an air door was moved"
         ),
     ),
+    "leapt": ("a temperature leapt by {leap_k} within a second and back later: no probe is so quick",),
     "rest_crossed": ("at rest after a stop high minus low reads {high_minus_low_kpa}: refrigerant cannot do that",),
     "stays_below_freezing": (
         (
             "for {stood_min} the evaporator stood at {evaporating_degc} and the vents at {vent_degc}, and no control "
             "stopped it: ice grows"
+        ),
+    ),
+    "restarts_frozen": (
+        (
+            "{restarts} times the compressor was started again although the evaporator stood at {evaporating_degc} at "
+            "rest: ice never thaws"
         ),
     ),
     "still": (

@@ -1,4 +1,9 @@
-"""The evaporator ices up: over 10-40 min it grows colder while the vents turn warm; a rest cures it."""
+"""The evaporator ices up: over 10-40 min it grows colder while the vents turn warm; a rest cures it.
+
+Without a vent probe only a control that never lets it thaw can be told, or that it never was below freezing.
+"""
+
+from itertools import pairwise
 
 import numpy as np
 
@@ -11,7 +16,7 @@ from analysis.timeline import Floats
 from analysis.uncertainty import Measured, measured
 
 KIND = "evaporator_icing"
-NEEDS = ("low_side", "high_side", "vent", "refrigerant", "runs")
+NEEDS = ("low_side", "high_side", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("freezing", -2.5, "degC", "evaporating, evened; below freezing with air passing; " + PRACTICE),
     Limit("widens", 6.0, "K", "vent over evaporating, above its own best; " + PRACTICE),
@@ -28,19 +33,69 @@ LIMITS = limit_table(
     Limit("thaws", 180.0, "s", "a rest that cures; shorter ones leave the ice; " + PRACTICE),
     Limit("dives", 8.0, "K", "evaporating, below where the widening began; " + PRACTICE),
     Limit("builds", 180.0, "s", "below freezing until a quarter of the face is blocked; " + PRACTICE),
+    Limit("thawed", 0.0, "degC", "evaporating before a restart, when it boils at the coil's temperature; water melts"),
+    Limit("mostly", 0.9, "share of the restarts", PRACTICE),
+    Limit("rests", 10.0, "1", "restarts that tell how the control cycles; " + PRACTICE),
+    Limit("rest", 4.0, "s", "the low side comes up to the coil's temperature; " + PRACTICE),
+    Limit("cycles_for", 600.0, "s", PRACTICE),
     Limit("pull_down", 120.0, "s", PRACTICE),
     Limit("evened", 45.0, "s", PRACTICE),
 )
 
 
 def detect(case: Case) -> Detection:
-    """Find a slow widening between vent and evaporator below freezing."""
+    """Find a slow widening between vent and evaporator below freezing, or a control that leaves it frozen."""
     te = case.evened(case.derived.evaporating_degc, LIMITS["evened"].value)
     gap = case.evened(case.derived.vent_over_evaporating_k, LIMITS["evened"].value)
     first = case.running.runs[0].start_s
     settled = case.running.pumping & (case.timeline.t_s > first + LIMITS["pull_down"].value)
-    if te is None or gap is None or case.seconds(settled) < LIMITS["shortest"].value:
+    if te is None or case.seconds(settled) < LIMITS["shortest"].value:
         return Detection(UNDECIDED, "too short a drive for ice to grow")
+    frozen = _restarts_frozen(case)
+    if frozen is not None:
+        return Detection(PRESENT, "it was restarted again and again before the evaporator had thawed", (frozen,))
+    if gap is None:
+        return _without_vent(te, settled)
+    return _by_the_vents(case, te, gap, settled)
+
+
+def _never_freezing() -> Detection:
+    why = f"the evaporator stayed above {LIMITS['freezing'].value:g} degC (evened)"
+    never = Evidence("never_freezing", why, {"limit_degc": Measured(LIMITS["freezing"].value)})
+    return Detection(ABSENT, why, evidence=(never,))
+
+
+def _without_vent(te: Floats, settled: Mask) -> Detection:
+    if not bool((settled & (te < LIMITS["freezing"].value)).any()):
+        return _never_freezing()
+    return Detection(UNDECIDED, "missing: vent; it was below freezing, and the vents would show ice", (), ("vent",))
+
+
+def _restarts_frozen(case: Case) -> Episode | None:
+    """A control that restarts the compressor while the coil is below freezing: at rest the low side boils there."""
+    restarts = [
+        (start.start_s, case.median(case.derived.evaporating_degc, start.start_s - 1.0, start.start_s))
+        for run, start in pairwise(case.running.runs)
+        if start.start_s - run.end_s >= LIMITS["rest"].value
+    ]
+    if len(restarts) < LIMITS["rests"].value or restarts[-1][0] - restarts[0][0] < LIMITS["cycles_for"].value:
+        return None
+    levels = np.array([level for _, level in restarts])
+    if not float(np.quantile(levels, LIMITS["mostly"].value)) < LIMITS["thawed"].value:
+        return None
+    level = float(np.median(levels))
+    says = (
+        f"{len(levels)} times the compressor was started again although the evaporator stood at {level:.0f} degC at "
+        "rest: ice never thaws"
+    )
+    measures = {
+        "restarts": measured(float(len(levels)), 0.0),
+        "evaporating_degc": measured(level, case.u_evaporating_k()),
+    }
+    return Episode(KIND, restarts[0][0], case.last_stop_s(), 0.7, (Evidence("restarts_frozen", says, measures),))
+
+
+def _by_the_vents(case: Case, te: Floats, gap: Floats, settled: Mask) -> Detection:
     best = float(np.quantile(gap[settled], 0.03))
     cold = te < LIMITS["freezing"].value
     mask = settled & cold & (gap > best + LIMITS["widens"].value)
@@ -52,9 +107,7 @@ def detect(case: Case) -> Detection:
     if found:
         return Detection(PRESENT, "nothing stopped the evaporator far below freezing", found)
     if not bool((settled & cold).any()):
-        why = f"the evaporator stayed above {LIMITS['freezing'].value:g} degC (evened)"
-        never = Evidence("never_freezing", why, {"limit_degc": Measured(LIMITS["freezing"].value)})
-        return Detection(ABSENT, why, evidence=(never,))
+        return _never_freezing()
     widest = float(np.max(gap[settled & cold])) - best
     if widest > LIMITS["widens"].value:
         return Detection(ABSENT, "below freezing vent and evaporator never drew apart slowly and for long, as ice does")

@@ -38,11 +38,12 @@ def detect(case: Case) -> Detection:
 
 
 def _by_the_switch(case: Case, stop: Stop) -> bool:
-    """Whether it came back while the high side was near enough to where it stopped; a hand waits longer."""
-    if stop.restart_s is None:
-        return True
-    high = case.derived.high_kpa
-    fell = case.median(high, stop.at_s - 1.5, stop.at_s) - case.median(high, stop.restart_s - 1.0, stop.restart_s)
+    """Whether it came back while the high side was near enough to where it stopped; a hand waits longer.
+
+    One that stayed off until the end, far below where its switch closes again, was ended by something else.
+    """
+    high, until = case.derived.high_kpa, stop.restart_s or case.timeline.duration_s
+    fell = case.median(high, stop.at_s - 1.5, stop.at_s) - case.median(high, until - 1.0, until)
     return not fell > LIMITS["reset_most"].value
 
 

@@ -1,4 +1,8 @@
-"""Air in the system: static pressure above saturation at rest, and condensing high at all speeds."""
+"""Air in the system: static pressure above saturation at rest.
+
+Where a pipe under the bonnet shows that the car was cold, that is proof by itself. Else a car that came in warm looks
+alike, and condensing must be high as well.
+"""
 
 import numpy as np
 
@@ -14,6 +18,7 @@ NEEDS = ("low_side", "high_side", "ambient", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("excess", 1.5, "K", "saturation at static pressure over the soak; " + PRACTICE),
     Limit("soak_u", 1.0, "K", "one ambient probe stands for the metal; " + PRACTICE),
+    Limit("condensing_some", 10.0, "K", "over ambient, steady, where a pipe in the bay was cold; " + PRACTICE),
     Limit("condensing_high", 20.0, "K", "over ambient, steady; " + PRACTICE),
     Limit("condensing_higher", 23.0, "K", "where no pipe in the bay shows that the car was cold; " + PRACTICE),
     Limit("condensing_suspect", 15.0, "K", PRACTICE),
@@ -41,15 +46,13 @@ def detect(case: Case) -> Detection:
     stands = Evidence("static_above_saturation", says, {"excess_k": excess})
     over_k = {"over_k": measured(level, case.u_over_ambient_k())}
     shown = not all(case.lacks(place) for place in BAY)
-    if excess.value - excess.u95 > limit and level > LIMITS["condensing_high" if shown else "condensing_higher"].value:
-        evidence = (
-            stands,
-            Evidence("condensing_high", f"condensing {level:.0f} K over ambient, steady", over_k),
-        )
+    if excess.value - excess.u95 > limit and level > LIMITS["condensing_some" if shown else "condensing_higher"].value:
+        condensing = Evidence("condensing_high", f"condensing {level:.0f} K over ambient, steady", over_k)
+        evidence = (stands, condensing) if level > LIMITS["condensing_high"].value else (stands,)
         start = case.running.runs[0].start_s
         severity = round(min(1.0, excess.value / 8.0), 2)
         episode = Episode(KIND, start, case.last_stop_s(), severity, evidence, permanent=True)
-        return Detection(PRESENT, "static pressure above saturation and condensing high", (episode,))
+        return Detection(PRESENT, "static pressure above saturation at rest", (episode,))
     if excess.value - excess.u95 > limit:
         yet = f"yet condensing only {level:.0f} K over ambient: a warm engine does that too"
         suspected = level > LIMITS["condensing_suspect"].value

@@ -4,13 +4,16 @@ Each says which channel; what it touches is taken out of the evidence rather tha
 of a stream share are losses of the link and are told as flags, not as a fault of a sensor.
 """
 
+from itertools import pairwise
+
 import numpy as np
 
 from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.stretches import Indices, edges_of, thinned
+from analysis.operating import Mask
+from analysis.stretches import Indices, edges_of, spans_of, thinned
 from analysis.timeline import Floats, Signal, Span
 from analysis.uncertainty import Measured, combine, measured
 
@@ -27,12 +30,12 @@ LIMITS = limit_table(
     Limit("frozen", 90.0, "s", "while it pumps, of a channel that else flickers; " + PRACTICE),
     Limit("flickers", 0.4, "of the readings", "differ from the one before, by noise alone; " + PRACTICE),
     Limit("frozen_in_usual", 40.0, "1", "of the longest that noise leaves it unchanged; " + PRACTICE),
-    Limit("pumps", 0.3, "of the time", "a cycling system at mild load; " + PRACTICE),
+    Limit("pumps", 0.15, "of the time", "a cycling system at mild load; " + PRACTICE),
     Limit("probe_evens", 30.0, "s", "a vent probe does not follow a fast cycle; " + PRACTICE),
     Limit("other_moves", 60.0, "kPa", "what the other side does meanwhile; " + PRACTICE),
     Limit("rest_offset", 60.0, "kPa", "low above high at rest, beyond what warm air at one end makes; " + PRACTICE),
     Limit("rest", 8.0, "s", PRACTICE),
-    Limit("crossed", 120.0, "kPa", "more than a hot cabin at one end makes; " + PRACTICE),
+    Limit("crossed", 100.0, "kPa", "a compressor's valves open from low to high side at far less; " + PRACTICE),
     Limit("late_rest", 75.0, "s", "after a stop; the sides have come near each other; " + PRACTICE),
     Limit("steady", 8.0, "kPa", "from the first to the last third of the rest; " + PRACTICE),
     Limit("on_saturation", 2.0, "K", PRACTICE),
@@ -41,9 +44,18 @@ LIMITS = limit_table(
     Limit("coil_without", 15.0, "K", "vent over evaporating; a coil short of refrigerant hardly moves it; " + PRACTICE),
     Limit("leaves", 6.0, "K", "vent air, at once; " + PRACTICE),
     Limit("leaves_within", 25.0, "s", "a probe that falls; ice and leaks take minutes; " + PRACTICE),
-    Limit("circuit_still", 3.0, "K", "evaporating, before and after; " + PRACTICE),
+    Limit("circuit_still", 3.0, "K", "evaporating, before and after: more load warms both; " + PRACTICE),
     Limit("load_stays", 7.0, "K", "evaporating and condensing, as halts and speed move them; " + PRACTICE),
-    Limit("stays_away", 180.0, "s", PRACTICE),
+    Limit("like_evaporating", 2.0, "K", "two moments of like load; " + PRACTICE),
+    Limit("like_condensing", 4.0, "K", "two moments of like load; " + PRACTICE),
+    Limit("like_share", 0.2, "of the time", "for which there was a like moment before; " + PRACTICE),
+    Limit("split_gone", 1.0, "K", "return air and vents, by two probes of one kind; " + PRACTICE),
+    Limit("evaporator_below", 10.0, "K", "the vents, so that it cools what passes it; " + PRACTICE),
+    Limit("stays_away", 75.0, "s", PRACTICE),
+    Limit("pulls_down", 120.0, "s", PRACTICE),
+    Limit("leap", 8.0, "K", "a probe of 3 s would need air 30 K away; " + PRACTICE),
+    Limit("leap_within", 1.5, "s", "sampled more slowly a leap is no leap; " + PRACTICE),
+    Limit("leap_stays", 5.0, "s", "shorter ones are spikes; " + PRACTICE),
     Limit("vent_still", 0.8, "K", PRACTICE),
     Limit("vent_warm", 18.0, "degC", "a steady cold vent is health; " + PRACTICE),
     Limit("still_over", 240.0, "s", PRACTICE),
@@ -62,6 +74,7 @@ def detect(case: Case) -> Detection:
         episodes.extend(_gaps(signal, others))
         episodes.extend(_spikes(signal))
         episodes.extend(_stuck(case, signal))
+        episodes.extend(_jumped(signal))
     episodes.extend(_swapped(case))
     episodes.extend(_rest_offset(case))
     if not any(e.rule == "rest_offset" for episode in episodes for e in episode.evidence):
@@ -226,49 +239,106 @@ def _still_vent(case: Case) -> list[Episode]:
 
 
 def _left_the_air(case: Case) -> list[Episode]:
-    """A vent probe that reads far warmer at once and for good, while evaporator and condenser stand as before."""
+    """A vent probe that reads far warmer at once and for good, at like evaporating and condensing as before."""
     vent = case.evened(case.timeline.grid("vent"), 5.0)
     te, tc = (
         case.evened(values, LIMITS["probe_evens"].value)
         for values in (case.derived.evaporating_degc, case.derived.condensing_degc)
     )
-    if vent is None or te is None or tc is None or not case.running.runs:
+    name = case.timeline.signal("vent")
+    if vent is None or te is None or tc is None or name is None or not case.running.runs:
         return []
-    t, last = case.timeline.t_s, case.last_stop_s()
+    t, last = case.timeline.t_s, case.timeline.index(case.last_stop_s())
     within = round(LIMITS["leaves_within"].value / case.timeline.step_s)
     rise = vent[within:] - vent[:-within]
-    jumps = np.flatnonzero((rise > LIMITS["leaves"].value) & case.running.pumping[:-within])
-    if not len(jumps):
-        return []
-    at = int(jumps[0]) + int(np.argmax(rise[jumps[0] : jumps[0] + within]))
-    start, end = float(t[at]), float(t[at + within])
-    before, after = (start - 60.0, start), (end, end + 60.0)
-    moved = [case.median(x, *after) - case.median(x, *before) for x in (te, tc)]
-    level = case.median(vent, *before) + LIMITS["leaves"].value / 2.0
-    rest = vent[at + within : case.timeline.index(last)]
-    if last - end < LIMITS["stays_away"].value or not _cools_on(*moved):
-        return []
-    if not _pumps(case, *before) or not _pumps(case, *after) or float(np.quantile(rest, 0.05)) < level:
-        return []
-    step = float(rise[at])
-    begun = at + int(np.argmax(vent[at : at + within] > vent[at] + 0.2 * step))
-    says = (
-        f"vent air rose by {step:.0f} K at once and stayed, while evaporator and condenser stood as before: the probe "
-        "has left the air, or an air door was moved"
-    )
-    name = case.timeline.signal("vent")
-    evidence = Evidence("left_the_air", says, {"rise_k": measured(step, case.u_air_k("vent"))})
-    channel = name.channel.id if name else "vent"
-    return [Episode(KIND, float(t[begun]), case.timeline.duration_s, 0.6, (evidence,), channel=channel)]
+    settled = case.running.pumping & (t > case.running.runs[0].start_s + LIMITS["pulls_down"].value)
+    for first, _ in case.spans((rise > LIMITS["leaves"].value) & settled[:-within], 0.0, 0.0):
+        at = first + int(np.argmax(rise[first : first + within]))
+        if t[last] - t[at + within] < LIMITS["stays_away"].value:
+            break
+        step = float(rise[at])
+        stays = float(np.quantile(vent[at + within : last], 0.05)) >= float(vent[at]) + LIMITS["leaves"].value / 2.0
+        around = ((float(t[at]) - 60.0, float(t[at])), (float(t[at + within]), float(t[at + within]) + 60.0))
+        if not stays or not all(_pumps(case, *span) for span in around):
+            continue
+        evaporating, condensing = (case.median(x, *around[1]) - case.median(x, *around[0]) for x in (te, tc))
+        like = evaporating < LIMITS["circuit_still"].value and (
+            _cools_on(evaporating, condensing) or _like_before(vent, te, tc, settled, (at, at + within))
+        )
+        if not like and not _reads_the_cabin(case, around[0], (around[1][0], float(t[last]))):
+            continue
+        begun = at + int(np.argmax(vent[at : at + within] > vent[at] + 0.2 * step))
+        says = (
+            f"vent air rose by {step:.0f} K at once and stayed, while evaporator and condenser stood as before: the "
+            "probe has left the air, or an air door was moved"
+        )
+        evidence = Evidence("left_the_air", says, {"rise_k": measured(step, case.u_air_k("vent"))})
+        channel = name.channel.id
+        return [Episode(KIND, float(t[begun]), case.timeline.duration_s, 0.6, (evidence,), channel=channel)]
+    return []
 
 
 def _cools_on(evaporating_k: float, condensing_k: float) -> bool:
-    """Whether evaporator and condenser work as before, or colder, by their changes: neither explains a warmer vent.
+    """Whether evaporator and condenser work as before, or a little colder, by their changes.
 
     A blower that stops takes the load from both and lets the condenser fall far.
     """
-    steady = abs(condensing_k) < LIMITS["load_stays"].value
-    return -LIMITS["load_stays"].value < evaporating_k < LIMITS["circuit_still"].value and steady
+    return evaporating_k > -LIMITS["load_stays"].value and abs(condensing_k) < LIMITS["load_stays"].value
+
+
+def _reads_the_cabin(case: Case, before: tuple[float, float], after: tuple[float, float]) -> bool:
+    """Whether the vents came to read what the return air does, which a cooled evaporator between them forbids."""
+    cooled, left = (case.median(case.derived.split_k, *span) for span in (before, after))
+    cold = case.median(case.derived.vent_over_evaporating_k, *after) > LIMITS["evaporator_below"].value
+    return cold and cooled > LIMITS["leaves"].value and abs(left) < LIMITS["split_gone"].value
+
+
+def _like_before(vent: Floats, te: Floats, tc: Floats, settled: Mask, edge: tuple[int, int]) -> bool:
+    """Whether the vents are warmer than they were wherever evaporating and condensing come back to what they were.
+
+    Nothing in the circuit explains that. A blower that stops takes the load from both sides: nothing comes back.
+    """
+    then = np.flatnonzero(settled[: edge[0]])
+    later = edge[1] + np.flatnonzero(settled[edge[1] :])
+    then, later = (part[:: max(len(part) // 400, 1)] for part in (then, later))
+    if not len(then) or not len(later):
+        return False
+    like = (np.abs(te[later][:, None] - te[then]) < LIMITS["like_evaporating"].value) & (
+        np.abs(tc[later][:, None] - tc[then]) < LIMITS["like_condensing"].value
+    )
+    met = like.any(axis=1)
+    if float(np.mean(met)) < LIMITS["like_share"].value:
+        return False
+    usual = (like @ vent[then])[met] / np.count_nonzero(like, axis=1)[met]
+    return float(np.quantile(vent[later][met] - usual, 0.1)) > LIMITS["leaves"].value / 2.0
+
+
+def _jumped(signal: Signal) -> list[Episode]:
+    """A temperature that leaps within a second, stands elsewhere and leaps back: no probe's lag allows it."""
+    if signal.channel.quantity != "temperature" or signal.step_s > LIMITS["leap_within"].value:
+        return []
+    good = np.isfinite(signal.values)
+    values, t = signal.values[good], signal.t_s[good]
+    count = max(round(1.0 / signal.step_s), 1)
+    if len(values) <= count:
+        return []
+    change = np.where(t[count:] - t[:-count] <= LIMITS["leap_within"].value, values[count:] - values[:-count], 0.0)
+    leaps = [
+        (first + int(np.argmax(np.abs(change[first : last + 1]))), last + count)
+        for first, last in spans_of(np.abs(change) > LIMITS["leap"].value)
+    ]
+    episodes: list[Episode] = []
+    free_from = -1
+    for (at, landed), (back, returned) in pairwise(leaps):
+        away = change[at] * change[back] < 0.0 and at > free_from
+        if not away or t[back] - t[landed] < LIMITS["leap_stays"].value:
+            continue
+        free_from = returned
+        says = f"{signal.channel.id} leapt by {change[at]:.0f} K within a second and back later: no probe is so quick"
+        evidence = Evidence("leapt", says, {"leap_k": measured(abs(float(change[at])), signal.noise)})
+        start, end = float(t[at]), float(t[back + count])
+        episodes.append(Episode(KIND, start, end, 1.0, (evidence,), channel=signal.channel.id))
+    return episodes
 
 
 def _swapped(case: Case) -> list[Episode]:

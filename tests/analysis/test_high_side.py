@@ -192,6 +192,12 @@ def test_a_car_that_came_in_warm_may_feign_air_unless_a_pipe_shows_the_soak():
     assert set(said.missing) == {"discharge_line", "liquid_line"}
 
 
+def test_a_cold_pipe_under_the_bonnet_makes_the_pressure_at_rest_proof_of_air():
+    car = Car(over_k=13.0, static_k=6.0)
+    car.extra["liquid_line [degC]"] = np.where(car.on, AMBIENT + 9.0, AMBIENT + 0.4)
+    assert check(car.findings(), "non_condensables").state == PRESENT
+
+
 def test_subcooling_tells_an_overfill_by_its_share():
     kind = "overcharge"
     assert check(Car(over_k=22.0, subcooling_share=0.68).findings(), kind).state == PRESENT
@@ -234,6 +240,19 @@ def test_a_switch_closes_again_near_where_it_opened_and_a_hand_waits():
     assert kinds == [1, 0]
 
 
+def test_a_stop_at_high_pressure_that_ends_the_drive_is_no_trip():
+    kinds = []
+    for end_s in (470.0, END):
+        car = Car()
+        car.over = toward(car.t, np.where(car.at(300, 420), 60.0, 14.0), 25.0)
+        car.on &= car.t < 420.0
+        whole = _with_rest(car, car.t >= 420.0, 45.0 if end_s < END else -4.0)
+        stream = whole.streams[0]
+        ends = replace(stream, data=stream.data.filter(pl.col("tick_us") < end_s * 1e6))
+        kinds.append(len(found(diagnose(replace(whole, streams=(ends,)), "test"), "high_pressure_trip")))
+    assert kinds == [1, 0]
+
+
 def _with_rest(car: Car, stop: np.ndarray, level_k: float) -> Recording:
     """The compressor rests over a stretch while the high side falls toward a level over ambient."""
     te = toward(car.t, np.where(car.on, car.te, np.where(stop, 18.0, AMBIENT)), 8.0)
@@ -264,10 +283,53 @@ def test_a_probe_that_stands_while_it_else_flickers_is_stuck():
 def test_a_vent_probe_fell_where_evaporator_and_condenser_cool_on(moved_k: float, fell: bool):
     car = Car()
     car.te[car.at(600, END)] += moved_k
-    vent = np.where(car.on, toward(car.t, car.te + 7.0, 10.0), 30.0)
-    vent = np.where((car.t > 604.0) & car.on, 32.0, vent)
+    vent = toward(car.t, np.where(car.on, car.te + 7.0, 30.0), 10.0)
+    vent = toward(car.t, np.where((car.t > 604.0) & car.on, 32.0, vent), 4.0)
     car.extra["vent [degC]"] = vent + car.noise.normal(0, 0.05, len(car.t))
     assert bool(found(car.findings(), SENSOR)) is fell
+
+
+def test_a_vent_probe_that_leaps_away_and_back_is_at_fault_and_one_that_follows_is_not():
+    car = Car(step_s=0.5)
+    vent = toward(car.t, np.where(car.on, car.te + 7.0, 30.0), 10.0)
+    away = car.at(500, 560)
+    leapt, followed = np.where(away, 26.0, vent), toward(car.t, np.where(away, 26.0, vent), 8.0)
+    for values, spans in ((leapt, [pytest.approx((500.0, 560.0), abs=1.5)]), (followed, [])):
+        car.extra["vent [degC]"] = values + car.noise.normal(0, 0.05, len(car.t))
+        assert found(car.findings(), SENSOR) == spans
+
+
+def driven(moved_k: float) -> Car:
+    """Halts and drives in turn, which move both sides; the vents warm by 12 K at a change from halt to drive."""
+    car = Car()
+    drives = np.zeros(len(car.t), bool)
+    for start in range(160, 1090, 160):
+        drives |= car.at(start, start + 80)
+    car.te, car.over = np.where(drives, -3.0, 9.0), np.where(drives, 12.0, 21.0)
+    car.rpm, car.kmh = np.where(drives, 1900.0, 800.0), np.where(drives, 70.0, 0.0)
+    vent = np.where(car.on, car.te + 9.0, 30.0) + np.where((car.t > 642.0) & car.on, moved_k, 0.0)
+    car.extra["vent [degC]"] = toward(car.t, vent, 8.0)
+    car.te += np.where(car.t > 642.0, 0.0 if moved_k > 15.0 else moved_k / 1.5, 0.0)
+    return car
+
+
+def test_a_vent_probe_fell_if_the_vents_are_warmer_whenever_the_circuit_comes_back_to_what_it_was():
+    fallen = driven(16.0)
+    assert [start for start, _ in found(fallen.findings(), SENSOR)] == [pytest.approx(642.0, abs=12.0)]
+    loaded = driven(8.0)
+    assert found(loaded.findings(), SENSOR) == []
+
+
+def test_a_vent_probe_that_came_to_read_the_return_air_is_not_in_the_vent():
+    for falls in (True, False):
+        car = Car()
+        car.te[car.at(600, END)] += 5.0
+        back = np.full(len(car.t), 25.0)
+        vent = np.where((car.t > 604.0) & car.on & falls, back, np.where(car.on, car.te + 7.0, 30.0))
+        vent = toward(car.t, vent, 8.0)
+        car.extra["return_air [degC]"] = back + car.noise.normal(0, 0.05, len(car.t))
+        car.extra["vent [degC]"] = vent + car.noise.normal(0, 0.05, len(car.t))
+        assert bool(found(car.findings(), SENSOR)) is falls
 
 
 def test_a_fast_cycle_sampled_slowly_has_no_spikes():

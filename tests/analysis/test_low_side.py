@@ -124,17 +124,24 @@ def test_a_stepless_compressor_that_is_fed_again_leaps_up_and_a_moved_air_door_d
     assert "moisture_freeze" not in kinds(found)
 
 
-def cycled(plugged_at: int | None) -> dict[str, np.ndarray]:
-    """An orifice system on a low-side switch; after one stop hardly anything passes the orifice for a while."""
+def cycled(
+    plugged_at: int | None, switch_kpa: tuple[float, float] = (150.0, 300.0), coil_kpa: float = 620.0
+) -> dict[str, np.ndarray]:
+    """A system on a low-side switch; after one stop hardly anything passes the orifice for a while.
+
+    At rest the low side comes up toward saturation at the coil's temperature.
+    """
     t = seconds()
     low, high, vent, on, stops, slow = 600.0, 620.0, 30.0, False, 0, False
     rows: list[tuple[float, float, float]] = []
     for now in t:
-        was, on = on, now >= ON_S and (low > 150.0 if on else low > 300.0)
+        was, on = on, now >= ON_S and (low > switch_kpa[0] if on else low > switch_kpa[1])
         stops += was and not on
         slow = (slow or stops == plugged_at) and not (slow and on)
         plugged_at = None if stops == plugged_at else plugged_at
-        low += STEP_S / 8.0 * (90.0 - low) if on else STEP_S / (150.0 if slow else 8.0) * (620.0 - low)
+        low += (
+            STEP_S / 8.0 * (switch_kpa[0] - 60.0 - low) if on else STEP_S / (150.0 if slow else 8.0) * (coil_kpa - low)
+        )
         high += STEP_S / 10.0 * ((1350.0 if on else 700.0) - high)
         vent += STEP_S / 25.0 * ((6.0 if not slow else 30.0) - vent)
         rows.append((low, high, vent))
@@ -153,3 +160,19 @@ def test_a_plugged_orifice_lets_the_low_side_rise_many_times_more_slowly(plugged
     got = findings(cycled(plugged_at), metering="fixed_orifice")
     assert len([e for e in got.episodes if e.kind == "moisture_freeze"]) == found
     assert kinds(got) <= {"moisture_freeze"}
+
+
+@pytest.mark.parametrize("leave_out", [(), ("vent [degC]",)])
+@pytest.mark.parametrize(
+    ("switch_kpa", "coil_kpa", "ices"), [((60.0, 150.0), 170.0, True), ((60.0, 230.0), 260.0, False)]
+)
+def test_a_control_that_starts_again_below_freezing_never_lets_ice_thaw(
+    switch_kpa: tuple[float, float], coil_kpa: float, ices: bool, leave_out: tuple[str, ...]
+):
+    """R-134a boils at 0 degC at 191 kPa gauge (NIST SRD 69): one control restarts at -5 degC, one at 4 degC."""
+    columns = cycled(None, switch_kpa, coil_kpa)
+    got = findings({name: values for name, values in columns.items() if name not in leave_out})
+    assert bool([e for e in got.episodes if e.kind == "evaporator_icing"]) is ices
+    if leave_out and not ices:
+        said = next(check for check in got.checks if check.kind == "evaporator_icing")
+        assert (said.state, said.missing) == ("undecided", ("vent",))
