@@ -41,7 +41,7 @@ LIMITS = limit_table(
     Limit("bay_drifts", 2.0, "K", "what a clamp's surroundings change while it settles; " + PRACTICE),
     Limit("change_at", 1.5, "s", "standard uncertainty of a change of speed, which takes some seconds; " + PRACTICE),
     Limit("soon", 1.0, "s", "after a start, when the pressures move the fastest; " + PRACTICE),
-    Limit("told", 0.5, "1", "u95 over the settling time; one that is less certain is none; " + PRACTICE),
+    Limit("told", 1.0, "1", "u95 over the settling time; one that is less certain is none; " + PRACTICE),
     Limit("told_least", 10.0, "s", "u95 that is never too much; " + PRACTICE),
     Limit("least_cycles", 6.0, "1", PRACTICE),
 )
