@@ -214,7 +214,7 @@ def case_of(timeline: Timeline, job: JobSheet) -> Case:
     running = running_of(timeline, derived, operating, job)
     stops, habit = stops_of(timeline, derived, operating, running, job.compressor)
     static = static_of(timeline, derived, running)
-    rests = equalisations_of(timeline, derived, operating, running, stops)
+    rests = equalisations_of(timeline, derived, operating, running, stops, job.metering)
     return Case(
         job,
         timeline,

@@ -37,7 +37,8 @@ LIMITS = limit_table(
         "rests_on", 1.3, "1", "times that to 90 %, and the stretch of the tail: then the sides have met; " + PRACTICE
     ),
     Limit("tail", 10.0, "s", "or a tenth of the rest, if that is more; " + PRACTICE),
-    Limit("still_apart", 2.0, "kPa", "standard uncertainty, of sides that have met; " + PRACTICE),
+    Limit("still_apart", 2.0, "kPa", "standard uncertainty, of sides that have met past an orifice; " + PRACTICE),
+    Limit("apart_by_valve", 6.0, "kPa", "the same past a closed valve: a third of a kelvin; " + PRACTICE),
     Limit("kept", 0.5, "1", "of the accuracy, once the offset is known: for the gain; " + PRACTICE),
 )
 
@@ -47,7 +48,12 @@ NEAR = 0.3
 
 
 def equalisations_of(
-    timeline: Timeline, derived: Derived, operating: Operating, running: Running, stops: Sequence[Stop]
+    timeline: Timeline,
+    derived: Derived,
+    operating: Operating,
+    running: Running,
+    stops: Sequence[Stop],
+    metering: str | None,
 ) -> tuple[Equalisation, ...]:
     """Measure each stop whose sides met, or that lasted at least 60 s."""
     low, high = derived.low_kpa, derived.high_kpa
@@ -60,7 +66,7 @@ def equalisations_of(
     for run, stop, (_, until), worth in zip(running.runs, stops, rests, met, strict=False):
         if not worth or stop.why == "not_recorded":
             continue
-        rest = _Rest(timeline, derived, operating, run, until, stop.why, u_start_s)
+        rest = _Rest(timeline, derived, operating, run, until, stop.why, u_start_s, metering)
         measured_rest = rest.measure(low, high)
         if measured_rest is not None:
             found.append(measured_rest)
@@ -93,10 +99,11 @@ class _Rest:
         until_s: float,
         why: str,
         u_start_s: float,
+        metering: str | None,
     ) -> None:
         self._timeline, self._derived, self._operating = timeline, derived, operating
         self._run, self._start_s, self._until_s, self._why = run, run.end_s, until_s, why
-        self._u_start_s = u_start_s
+        self._u_start_s, self._metering = u_start_s, metering
 
     def measure(self, low: Floats, high: Floats) -> Equalisation | None:
         line = self._timeline
@@ -195,10 +202,13 @@ class _Rest:
             return 0.0, u_sides, 0.0
         tail = rest[-last:]
         offset, moved = float(np.mean(tail)), float(np.polyfit(np.arange(last), tail, 1)[0]) * last
-        if abs(offset) > 2.0 * u_sides:
-            return 0.0, u_sides, 0.0
-        u = combine(LIMITS["still_apart"].value, moved / 2.0, self._noise() / math.sqrt(last))
-        return offset, min(u, u_sides), LIMITS["kept"].value * u_sides
+        if abs(offset) > 2.0 * u_sides:  # more than they state: one of them is off by it, or the sides are
+            return 0.0, abs(offset), 0.0
+        apart = LIMITS["still_apart" if self._metering == "fixed_orifice" else "apart_by_valve"].value
+        u = combine(apart, moved / 2.0, self._noise() / math.sqrt(last))
+        # What the sensors state and what the rest shows are two estimates of it: the mean, weighted by both.
+        weight = u_sides**2 / (u_sides**2 + u**2)
+        return weight * offset, math.sqrt(weight) * u, LIMITS["kept"].value * u_sides
 
     def _crossing(self, t: Floats, d: Floats, level: float, u_offset: float, why_not: str) -> Measured:
         """First time under a level, between two readings.

@@ -39,7 +39,10 @@ LIMITS = limit_table(
     Limit("lift_step", 0.08, "1 in 4 s", "of ln(high/low), in a run; " + PRACTICE),
     Limit("pulls_down", 20.0, "s", "a start moves the pressures for so long; " + PRACTICE),
     Limit("bay_drifts", 2.0, "K", "what a clamp's surroundings change while it settles; " + PRACTICE),
-    Limit("change_at", 0.7, "s", "standard uncertainty of a change of engine or road speed; " + PRACTICE),
+    Limit("change_at", 1.5, "s", "standard uncertainty of a change of speed, which takes some seconds; " + PRACTICE),
+    Limit("soon", 1.0, "s", "after a start, when the pressures move the fastest; " + PRACTICE),
+    Limit("told", 1.0, "1", "u95 over the settling time; one that is less certain is none; " + PRACTICE),
+    Limit("told_least", 10.0, "s", "u95 that is never too much; " + PRACTICE),
     Limit("least_cycles", 6.0, "1", PRACTICE),
 )
 PLACES = (
@@ -212,7 +215,7 @@ def _judge(timeline: Timeline, signal: Signal, window: Window, t: Floats, y: Flo
 
 def _time(signal: Signal, window: Window, t: Floats, y: Floats, response: Response, u_final: float) -> Measured:
     """Settling time: with what is not known of the start, of the level it began at, and of what a clamp adds."""
-    soon = min(int(np.searchsorted(t, 2.0)), len(y) - 1)
+    soon = min(int(np.searchsorted(t, LIMITS["soon"].value)), len(y) - 1)
     rate = abs(float(y[soon] - y[0])) / max(float(t[soon]), 1e-9)
     u_change = combine(signal.noise, rate * window.u_start_s)
     pull = DERIVED["clamp_share"].value * UNIFORM * LIMITS["bay_drifts"].value
@@ -223,7 +226,10 @@ def _time(signal: Signal, window: Window, t: Floats, y: Floats, response: Respon
     )
     smoothing = 0.0 if window.cycle_starts_s else RESPONSE_LIMITS["longest_smoothing"].value
     u_settle = u_settled(t, y, response, signal.noise, u_final, u_band, smoothing)
-    return measured(response.settled_s, window.u_start_s, float(np.median(np.diff(t))) * UNIFORM / 2.0, u_settle)
+    time = measured(response.settled_s, window.u_start_s, float(np.median(np.diff(t))) * UNIFORM / 2.0, u_settle)
+    if (time.u95 or 0.0) > max(LIMITS["told"].value * response.settled_s, LIMITS["told_least"].value):
+        return absent(f"it crept along the edge of the band: {response.settled_s:.0f} s, give or take {time.u95:.0f} s")
+    return time
 
 
 def _none(why: Measured) -> tuple[Measured, Measured, Measured, float | None, Measured]:

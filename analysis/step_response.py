@@ -14,11 +14,14 @@ from analysis.exponentials import Exponential, TwoExponentials, fit_one, fit_two
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.stretches import smoothed, spans_of
 from analysis.timeline import Floats, Span
+from analysis.uncertainty import UNIFORM
 
+FEW = 6
 LIMITS = limit_table(
     Limit("band", 0.05, "share of the change", "the design's definition"),
     Limit("longest_smoothing", 12.0, "s", PRACTICE),
-    Limit("noise_in_band", 8.0, "1", "standard deviations of what noise the moving mean leaves; " + PRACTICE),
+    Limit("noise_in_band", 20.0, "1", "standard deviations of what noise the moving mean leaves; " + PRACTICE),
+    Limit("wanders", 0.25, "share of the stretch", "its last part, whose wander stands for the rest's; " + PRACTICE),
     Limit("late_by_noise", 0.5, "1", "the same, by which the last of many excursions stands out; " + PRACTICE),
     Limit("onset_in_noise", 6.0, "1", "standard deviations of one reading's noise; " + PRACTICE),
     Limit("onset_share", 0.01, "share of the change", PRACTICE),
@@ -124,7 +127,8 @@ def u_settled(
     """
     band = LIMITS["band"].value * abs(response.change)
     even, left = _evened(t_s, y, noise, band, smoothing_s)
-    level, moves = band + LIMITS["late_by_noise"].value * left, (2.0 * u_final, 2.0 * math.hypot(u_band, left))
+    wander, level = _wander(t_s, even), band + LIMITS["late_by_noise"].value * left
+    moves = (2.0 * math.hypot(u_final, wander * UNIFORM), 2.0 * math.hypot(u_band, max(left, wander)))
     moved = [
         abs(last_outside(t_s, even, response.final + final, max(level + wider, 0.0)) - response.settled_s)
         for final, wider in ((moves[0], 0.0), (-moves[0], 0.0), (0.0, moves[1]), (0.0, -moves[1]))
@@ -195,10 +199,27 @@ def _reached(t_s: Floats, done: Floats, share: float) -> float | None:
 
 
 def _evened(t_s: Floats, y: Floats, noise: float, band: float, longest_s: float) -> tuple[Floats, float]:
-    """Smooth just enough that noise alone does not leave the band; the noise that is left comes with it."""
+    """Smooth just enough that noise alone does not leave the band; the noise that is left comes with it.
+
+    A reading that stands out alone is none of the quantity's: the median of each with its neighbours leaves it out.
+    """
     step = float(np.median(np.diff(t_s)))
     if longest_s <= 2.0 * step:
         return y, noise
     wanted = step * (LIMITS["noise_in_band"].value * noise / band) ** 2
     window = float(np.clip(wanted, 2.0 * step, longest_s))
-    return smoothed(y, step, window), noise / math.sqrt(2.0 * round(window / step / 2.0) + 1.0)
+    return smoothed(_alone_left_out(y), step, window), noise / math.sqrt(2.0 * round(window / step / 2.0) + 1.0)
+
+
+def _alone_left_out(y: Floats) -> Floats:
+    """Median of each reading and its two neighbours."""
+    before, own, after = y[:-2], y[1:-1], y[2:]
+    middle = np.maximum(np.minimum(before, own), np.minimum(np.maximum(before, own), after))
+    return np.concatenate([y[:1], middle, y[-1:]]) if len(y) > 2 else y
+
+
+def _wander(t_s: Floats, even: Floats) -> float:
+    """Standard deviation about a straight line at the end: what is neither settling nor the noise of one reading."""
+    part = t_s >= t_s[-1] - LIMITS["wanders"].value * (t_s[-1] - t_s[0])
+    t, y = t_s[part], even[part]
+    return float(np.std(y - np.polyval(np.polyfit(t, y, 1), t))) if len(t) > FEW else 0.0

@@ -196,12 +196,23 @@ def test_a_stop_after_a_short_run_takes_its_difference_from_that_run():
 
 @pytest.mark.parametrize("offset_kpa", [-15.0, 0.0, 15.0])
 def test_an_offset_between_the_sensors_is_read_off_the_rest_itself(offset_kpa: float):
-    """After 12 minutes, 14 time constants, what the sides still differ by is the sensors' offset."""
-    one = rest(two_volumes, 840.0, offset_kpa)
-    assert one.time_to_50_kpa_s.value == pytest.approx(158.984, abs=0.6)
+    """After 12 minutes, 14 time constants, what the sides still differ by past an orifice is the sensors' offset."""
+    one = rest(two_volumes, 840.0, offset_kpa, metering="fixed_orifice")
+    assert one.time_to_50_kpa_s.value == pytest.approx(158.984, abs=0.8)
     assert one.time_to_90_s.value == pytest.approx(TAU_S * np.log(10.0), abs=0.6)
     assert one.time_constant_s.value == pytest.approx(TAU_S, rel=0.01)
     assert one.time_constant_s.u95 < 0.02 * TAU_S  # type: ignore[operator]
+
+
+@pytest.mark.parametrize("offset_kpa", [-15.0, 15.0])
+def test_past_a_valve_a_difference_at_rest_may_be_that_of_the_coils(offset_kpa: float):
+    """A third of a kelvin between them is 6 kPa: the offset is taken for the most of it, and u95 holds the rest."""
+    one, orifice = (rest(two_volumes, 840.0, offset_kpa, metering=m) for m in ("expansion_valve", "fixed_orifice"))
+    for got, true in ((one.time_to_50_kpa_s, 158.984), (one.time_to_90_s, TAU_S * np.log(10.0))):
+        assert got.value is not None
+        assert got.u95 is not None
+        assert abs(got.value - true) < got.u95
+    assert one.time_to_90_s.u95 > 2.0 * orifice.time_to_90_s.u95  # type: ignore[operator]
 
 
 def test_what_a_short_rest_leaves_of_the_difference_is_inside_its_u95():
@@ -212,6 +223,7 @@ def test_what_a_short_rest_leaves_of_the_difference_is_inside_its_u95():
     assert abs(one.time_to_50_kpa_s.value - 158.984) < one.time_to_50_kpa_s.u95
 
 
-def test_sides_that_stay_further_apart_than_their_sensors_allow_are_taken_as_they_read():
+def test_sides_that_stay_further_apart_than_their_sensors_allow_are_taken_as_they_read_with_a_u95_that_says_so():
     one = rest(two_volumes, 840.0, 30.0)
     assert one.time_to_90_s.value == pytest.approx(TAU_S * np.log(1250.0 / (128.0 - 30.0)), abs=0.6)
+    assert one.time_to_90_s.u95 > one.time_to_90_s.value - TAU_S * np.log(10.0)  # type: ignore[operator]
