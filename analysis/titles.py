@@ -14,7 +14,7 @@ TITLES = {
     "non_condensables": "air in the system",
     "sensor_fault": "a sensor misreads",
     "overfeeding_valve": "expansion valve lets too much through",
-    "outside_the_circuit": "nothing wrong in the refrigerant circuit (if it cools badly: air doors, heater, blower)",
+    "outside_the_circuit": "nothing wrong in the refrigerant circuit",
 }
 
 

@@ -15,6 +15,7 @@ from typing import Protocol, cast
 from analysis.facts import Fact
 from analysis.findings import EXCLUDED, LIKELY, NOT_EXCLUDED, PROVEN, Cause, Weighed
 from analysis.limits import PRACTICE, Limit, limit_table, weight_at
+from analysis.titles import title
 
 LIMITS = limit_table(
     Limit("proven", 0.95, "probability", "with a fact that leaves no other reading; " + PRACTICE),
@@ -141,7 +142,7 @@ def _excluded(circuit: list[tuple[float, Cause]], sound: float) -> list[Weighed]
     before = sound
     if fallen:
         after = before * math.prod((1.0 - cause.probability) / (1.0 - prior) for prior, cause in fallen)
-        names = ", ".join(cause.cause.replace("_", " ") for _, cause in fallen)
+        names = ", ".join(title(cause.cause) for _, cause in fallen)
         reason = "little else in the circuit is left"
         told.append(
             Weighed(
@@ -153,7 +154,7 @@ def _excluded(circuit: list[tuple[float, Cause]], sound: float) -> list[Weighed]
         if cause.probability > prior:
             after = before * (1.0 - cause.probability) / (1.0 - prior)
             first = cause.weighed[0]
-            reason = f"{cause.cause.replace('_', ' ')} would explain it"
+            reason = f"{title(cause.cause)} would explain it"
             told.append(Weighed(cause.cause, _odds(after) - _odds(before), first.says, reason, first.evidence))
             before = after
     return [replace(weighed, llr=round(weighed.llr, 2)) for weighed in told if abs(weighed.llr) >= 0.05]

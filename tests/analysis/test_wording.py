@@ -22,8 +22,8 @@ def test_a_cause_that_is_not_excluded_is_told_with_what_speaks_for_it(told: dict
         lines = summary_of(findings).splitlines()
         for at, line in enumerate(lines):
             if line.strip().startswith("not excluded:"):
-                assert lines[at + 1].strip().startswith("for "), line
-    faint = Cause("undercharge", 0.08, "not excluded", (), (), (), "", "", (Weighed("x", 0.3, "x", "y"),))
+                assert lines[at + 1].strip().startswith(("for ", "open ")), line
+    faint = Cause("undercharge", 0.08, "not excluded", (), (), "", (), "", "", (Weighed("x", 0.3, "x", "y"),))
     assert not worth_telling(faint)
     assert worth_telling(replace(faint, weighed=(Weighed("x", 0.7, "x", "y"),)))
 
