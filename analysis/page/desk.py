@@ -16,6 +16,7 @@ from analysis.processes import end_all, process_beside
 if TYPE_CHECKING:
     from analysis.case import Case
     from analysis.findings import Findings
+    from analysis.page.gathered import Gathered
     from analysis.page.trace import Series
 
 T = TypeVar("T")
@@ -89,19 +90,28 @@ def _derived(path: str, kept_ns: int) -> "tuple[Series, ...]":  # noqa: ARG001 -
     return read_derived(Path(path))
 
 
-def live_findings(folder: str) -> dict[str, Any]:
-    """What the detectors make of a recording under way so far."""
+@lru_cache(maxsize=2)
+def _gathered(folder: str) -> "Gathered":
+    from analysis.page.gathered import Gathered
+
+    return Gathered(Path(folder))
+
+
+def live_findings(folder: str) -> tuple[dict[str, Any], float]:
+    """What the detectors make of a recording under way so far, and the processor time [s] that it took."""
+    import time
+
     from analysis.diagnose import diagnose_timeline
     from analysis.page.words import told_live
     from analysis.timeline import timeline_of
-    from recorder.recording import open_recording
 
-    recording = open_recording(Path(folder))
+    began_s = time.process_time()
+    recording = _gathered(folder).recording()
     timeline = timeline_of(recording)
-    if timeline is None:
-        return {"duration_s": 0.0}
-    findings, case = diagnose_timeline(recording, timeline, _software())
-    return told_live(findings, case)
+    told: dict[str, Any] = {"duration_s": 0.0}
+    if timeline is not None:
+        told = told_live(*diagnose_timeline(recording, timeline, _software()))
+    return told, time.process_time() - began_s
 
 
 def work_out(archive: str, path: str, kept: str, fingerprint: str) -> dict[str, Any]:
