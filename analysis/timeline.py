@@ -5,7 +5,7 @@ and treated as missing. Pressures are absolute from here on.
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from itertools import chain, count
 from types import MappingProxyType
@@ -211,7 +211,7 @@ def timeline_of(recording: Recording) -> Timeline | None:
     raw: list[tuple[Channel, Floats, Floats]] = []
     for stream in recording.streams:
         raw.extend(column for column in _columns_in_order(stream, origin, flags) if column[0].in_use)
-    barometric, barometric_u = _barometric(raw, recording.job.altitude_m)
+    barometric, barometric_u = barometric_of(raw, recording.job.altitude_m)
     times = {id(t): t for _, t, _ in raw}
     paces = {key: _Pace.of(t) for key, t in times.items()}
     signals = {c.id: _signal(c, t, v, barometric, _other_side(c, t, raw), paces[id(t)]) for c, t, v in _once_each(raw)}
@@ -330,7 +330,7 @@ def _segments_in_line(t: Floats, far: NDArray[np.intp], flags: list[Flag]) -> Fl
     return t + shift
 
 
-def _barometric(raw: list[tuple[Channel, Floats, Floats]], altitude_m: float | None) -> tuple[float, float]:
+def barometric_of(raw: Iterable[tuple[Channel, Floats, Floats]], altitude_m: float | None) -> tuple[float, float]:
     """Barometric pressure [kPa] with its standard uncertainty."""
     for channel, _, values in raw:
         if channel.place == "barometer" and bool(np.isfinite(values).any()):

@@ -134,6 +134,42 @@ def open_recording(path: Path) -> Recording:
     raise InputError(f"{path}: is not a recording ({RECORDING_FILE} and {OPENING_FILE} are both missing).")
 
 
+def read_channels(path: Path) -> tuple[JobSheet, tuple[Stream, ...]]:
+    """Job sheet and channels alone, for drawing: the seal is not verified, nothing is read that is not drawn.
+
+    ``data`` of the streams has ``t`` and the channels.
+
+    Raises
+    ------
+    InputError
+        If there is no recording at that path, or it does not say what it holds.
+    """
+    if (path / SEAL_FILE).exists() and (path / RECORDING_FILE).exists():
+        about = json_object(path / RECORDING_FILE)
+        try:
+            job = job_sheet_from(about["job_sheet"], f"{path / RECORDING_FILE}")
+            streams = tuple(
+                Stream(entry["id"], float(entry["rate_hz"]), channels, data)
+                for entry in about["streams"]
+                for channels in (tuple(channel_from(values) for values in entry["channels"]),)
+                for data in (_drawn(path / entry["file"], channels),)
+                if data is not None
+            )
+            digest = cast("str | None", json_object(path / SEAL_FILE).get("digest"))
+        except (KeyError, TypeError, ValueError) as reason:
+            raise InputError(f"{path / RECORDING_FILE}: is not what a recording says of itself ({reason}).") from None
+        return amended_job(job, read_amendments(path, digest)[0]), streams
+    recording = open_recording(path)
+    return recording.job, recording.streams
+
+
+def _drawn(file: Path, channels: tuple[Channel, ...]) -> pl.DataFrame | None:
+    try:
+        return pl.read_parquet(file, columns=["t", *(channel.id for channel in channels)])
+    except (pl.exceptions.PolarsError, OSError):
+        return None
+
+
 def _open_sealed(path: Path) -> Recording:
     digest, damage = check_seal(path)
     about = json_object(path / RECORDING_FILE)

@@ -48,7 +48,7 @@ def examine(archive: str, path: str, software: str) -> list[ArchiveRow]:
             findings = diagnose(recording, software)
         else:
             findings, _ = diagnose_timeline(recording, timeline, software)
-        return rows_of(findings, path, _mean_ambient(timeline))
+        return rows_of(findings, path, mean_ambient(timeline))
     except InputError as reason:
         why = str(reason).removeprefix(f"{folder}/").removeprefix(f"{folder}: ")
     except OSError as reason:
@@ -115,6 +115,7 @@ def _of_recording(findings: Findings) -> ArchiveRow:
     }
 
 
-def _mean_ambient(timeline: "Timeline | None") -> float | None:
+def mean_ambient(timeline: "Timeline | None") -> float | None:
+    """Mean of the ambient channel [degC]; None where there is none."""
     ambient = timeline.grid("ambient") if timeline else None
     return None if ambient is None else round(float(np.nanmean(ambient)), 2)

@@ -30,6 +30,7 @@ def keep(archive: Path, stamp: str | None, rows: Iterable[Mapping[str, Any]]) ->
     """Append the rows of one recording; raises OSError where that cannot be written."""
     line = json.dumps([{"stamp": stamp, **row} for row in rows], default=datetime.isoformat, ensure_ascii=False)
     path = archive / ASIDE / JOURNAL_FILE
+    path.parent.mkdir(exist_ok=True)
     handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
     try:
         write_all(handle, b"\n" + line.encode() + b"\n")  # the first ends a line that was cut

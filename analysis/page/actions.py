@@ -228,21 +228,27 @@ async def guided(request: Request) -> JSONResponse:
 
 async def review(request: Request) -> JSONResponse:
     """Everything the write-up shows."""
-    folder = shelf_of(request).folder(request.path_params["name"])
-    return JSONResponse(await request.app.state.work.run("desk", desk.review, str(folder), units_of(request)))
+    return JSONResponse(await request.app.state.openings.told(request.path_params["name"], units_of(request)))
+
+
+async def progress(request: Request) -> JSONResponse:
+    """How far the analysis for a write-up is."""
+    return JSONResponse(await request.app.state.openings.progress(request.path_params["name"]))
 
 
 async def trace(request: Request) -> JSONResponse:
-    """The trace between two moments."""
-    folder = shelf_of(request).folder(request.path_params["name"])
+    """The trace between two moments, or all of it (``whole``)."""
+    name, asked = request.path_params["name"], request.query_params
+    folder = shelf_of(request).folder(name)
     try:
-        start_s, end_s = (float(request.query_params[key]) for key in ("start", "end"))
-        buckets = int(request.query_params.get("buckets", "1000"))
+        span = None if "whole" in asked else (float(asked["start"]), float(asked["end"]))
+        buckets = int(asked.get("buckets", "1000"))
     except (KeyError, ValueError):
         raise InputError("a trace needs start, end and buckets as numbers.") from None
-    if not -1e9 < start_s < end_s < 1e9:
+    if span is not None and not -1e9 < span[0] < span[1] < 1e9:
         raise InputError("the trace's end must come after its start.")
-    window = await request.app.state.work.run("desk", desk.window, str(folder), start_s, end_s, buckets)
+    kept = await request.app.state.openings.kept(name)
+    window = await request.app.state.work.run("trace", desk.window, str(folder), str(kept.lines), span, buckets)
     return JSONResponse(window)
 
 

@@ -16,13 +16,13 @@ from analysis.processes import end_all, process_beside
 if TYPE_CHECKING:
     from analysis.case import Case
     from analysis.findings import Findings
+    from analysis.page.gathered import Gathered
     from analysis.page.trace import Series
-    from recorder.recording import Recording
 
 T = TypeVar("T")
-WORKERS = ("watch", "desk", "list", "line")
-"""One process follows the recording under way, one serves the write-up, one finds the verdicts of the list, one asks
-nodes: none waits for another."""
+WORKERS = ("watch", "analysis", "trace", "desk", "list", "line")
+"""One process follows the recording under way, one analyses for the write-up, one draws its trace, one writes sheets
+and corrections, one finds the verdicts of the list, one asks nodes: none waits for another."""
 
 
 class Desk:
@@ -68,56 +68,57 @@ def _software() -> str:
     return software()
 
 
-def _stamp(folder: Path) -> tuple[float, ...]:
-    """Changes when the recording does: sealed, amended, altered."""
-    names = ("recording.json", "seal.json", "amendments.jsonl", "marks.jsonl")
-    return tuple((folder / name).stat().st_mtime if (folder / name).exists() else 0.0 for name in names)
-
-
-@lru_cache(maxsize=3)
-def _examined(
-    folder: str,
-    stamp: tuple[float, ...],  # noqa: ARG001 - part of the cache's key
-) -> "tuple[Recording, Findings, Case | None, tuple[Series, ...]]":
-    from analysis.diagnose import diagnose, diagnose_timeline
-    from analysis.page.trace import series_of
-    from analysis.timeline import timeline_of
+@lru_cache(maxsize=2)
+def _analysed(folder: str, stamp: str) -> "tuple[Findings, Case]":  # noqa: ARG001 - the stamp is part of the key
+    from analysis.compare import analysed
     from recorder.recording import open_recording
 
-    recording = open_recording(Path(folder))
-    timeline = timeline_of(recording)
-    if timeline is None:
-        return recording, diagnose(recording, _software()), None, ()
-    findings, case = diagnose_timeline(recording, timeline, _software())
-    return recording, findings, case, series_of(recording, case)
+    return analysed(open_recording(Path(folder)), _software())
 
 
-def _held(folder: str) -> "tuple[Recording, Findings, Case | None, tuple[Series, ...]]":
-    return _examined(folder, _stamp(Path(folder)))
+@lru_cache(maxsize=2)
+def _sensed(folder: str, stamp: str) -> "tuple[Series, ...]":  # noqa: ARG001 - the stamp is part of the key
+    from analysis.page.trace import sensed_in
+
+    return sensed_in(Path(folder))
 
 
-def live_findings(folder: str) -> dict[str, Any]:
-    """What the detectors make of a recording under way so far."""
+@lru_cache(maxsize=2)
+def _derived(path: str, kept_ns: int) -> "tuple[Series, ...]":  # noqa: ARG001 - the time is part of the key
+    from analysis.page.trace import read_derived
+
+    return read_derived(Path(path))
+
+
+@lru_cache(maxsize=2)
+def _gathered(folder: str) -> "Gathered":
+    from analysis.page.gathered import Gathered
+
+    return Gathered(Path(folder))
+
+
+def live_findings(folder: str) -> tuple[dict[str, Any], float]:
+    """What the detectors make of a recording under way so far, and the processor time [s] that it took."""
+    import time
+
     from analysis.diagnose import diagnose_timeline
     from analysis.page.words import told_live
     from analysis.timeline import timeline_of
-    from recorder.recording import open_recording
 
-    recording = open_recording(Path(folder))
+    began_s = time.process_time()
+    recording = _gathered(folder).recording()
     timeline = timeline_of(recording)
-    if timeline is None:
-        return {"duration_s": 0.0}
-    findings, case = diagnose_timeline(recording, timeline, _software())
-    return told_live(findings, case)
+    told: dict[str, Any] = {"duration_s": 0.0}
+    if timeline is not None:
+        told = told_live(*diagnose_timeline(recording, timeline, _software()))
+    return told, time.process_time() - began_s
 
 
-def review(folder: str, units: str) -> dict[str, Any]:
-    """Everything the write-up shows of one recording, in words and numbers."""
-    from analysis.page.words import told
-    from analysis.shown import CHOICES
+def work_out(archive: str, path: str, kept: str, fingerprint: str) -> dict[str, Any]:
+    """Analyse a recording for its write-up and keep what the write-up shows; returns it, by units."""
+    from analysis.page.opened import work_out as work
 
-    recording, findings, _, _ = _held(folder)
-    return told(recording, findings, CHOICES[units])
+    return work(Path(archive), path, Path(kept), fingerprint, _software())
 
 
 def verdict(archive: str, path: str) -> dict[str, Any]:
@@ -138,23 +139,26 @@ def verdict(archive: str, path: str) -> dict[str, Any]:
     return {"verdict": told.get("verdict"), "says": told.get("says"), "wrong": wrong}
 
 
-def window(folder: str, start_s: float, end_s: float, buckets: int) -> dict[str, Any]:
-    """The trace between two moments, reduced to minima and maxima."""
-    from analysis.page.trace import packed
+def window(folder: str, kept: str, span: tuple[float, float] | None, buckets: int) -> dict[str, Any]:
+    """The trace between two moments, or all of it, reduced to minima and maxima."""
+    from analysis.archive.walk import content_stamp
+    from analysis.page.trace import length_s, packed
 
-    _, _, _, series = _held(folder)
-    return packed(series, start_s, end_s, buckets)
+    sensed, derived = _sensed(folder, content_stamp(Path(folder))), Path(kept)
+    worked_out = _derived(kept, derived.stat().st_mtime_ns) if derived.exists() else ()
+    start_s, end_s = span or (0.0, max(length_s(sensed), 1.0))
+    return packed((*sensed, *worked_out), start_s, end_s, buckets)
 
 
 def write_sheets(folder: str, out: str, units: str, paper: str, bundled: bool) -> list[str]:
     """Write claim sheet, customer page and report; returns the file names. Photographs lie in ``out/photos``."""
     from analysis.claim import write_report
     from analysis.preferences import preferences
+    from recorder.recording import open_recording
 
-    recording, _, _, _ = _held(folder)
     photos = sorted((Path(out) / "photos").glob("*"))
-    made = write_report(recording, Path(out), _software(), preferences(units, paper), photos, bundled=bundled)
-    return [path.name for path in made]
+    recording, chosen = open_recording(Path(folder)), preferences(units, paper)
+    return [path.name for path in write_report(recording, Path(out), _software(), chosen, photos, bundled=bundled)]
 
 
 def import_csv(file: str, out: str) -> str:
@@ -181,26 +185,22 @@ def correct_mark(folder: str, asked: dict[str, Any], by: str, reason: str) -> di
 
 def compared(before: str, after: str, units: str) -> dict[str, Any]:
     """Two recordings side by side; raises InputError if one of them holds no sample."""
+    from analysis.archive.walk import content_stamp
     from analysis.compare import compare_analysed
     from analysis.page.before_after import told
     from analysis.shown import CHOICES
-    from recorder.errors import InputError
 
-    sides: list[tuple[Findings, Case]] = []
-    for folder in (before, after):
-        _, findings, case, _ = _held(folder)
-        if case is None:
-            raise InputError(f"{Path(folder).name}: holds no sample that can be read.")
-        sides.append((findings, case))
-    return told(compare_analysed(*sides), sides[1][0], CHOICES[units])
+    first, second = (_analysed(folder, content_stamp(Path(folder))) for folder in (before, after))
+    return told(compare_analysed(first, second), second[0], CHOICES[units])
 
 
 def write_comparison(before: str, after: str, out: str, units: str, paper: str) -> list[str]:
     """Write the comparison with its overlaid traces; returns the file names."""
     from analysis.claim import write_comparison as write
     from analysis.preferences import preferences
+    from recorder.recording import open_recording
 
-    first, second = _held(before)[0], _held(after)[0]
+    first, second = (open_recording(Path(folder)) for folder in (before, after))
     _, made = write(first, second, Path(out), _software(), preferences(units, paper))
     return [path.name for path in made]
 

@@ -20,11 +20,13 @@ LOOK_EVERY_S = 0.04
 TELL_EVERY_S = 0.5
 MOST_WAITING = 400
 LEAST_PAUSE_S = 2.0
+LONGEST_PAUSE_S = 30.0
 JUST_NOW_S = 3.0
 STAYS_LIFELESS_S = 20.0
 """On top of the recorder's own patience: a computer that slept wakes before its recorder does."""
-PAUSE_SHARE = 30.0
-"""The analysis rests thirty times as long as it took: it never takes more than about 3 % of a core."""
+SHARE_OF_A_CORE = 0.02
+"""What the detectors may take beside a drive that is recorded in real time; a replay that runs faster is looked at as
+often as it can be (our own choice)."""
 
 
 class Follower:
@@ -42,6 +44,7 @@ class Follower:
         self._ended: str | None = None
         self._beat_s = time.monotonic()
         self._cue: str | None = None
+        self._wanted = asyncio.Event()
         self._tasks = [asyncio.create_task(self._follow()), asyncio.create_task(self._examine())]
 
     @property
@@ -59,6 +62,7 @@ class Follower:
         """A queue of messages that begins with all there is to know."""
         queue: asyncio.Queue[str | None] = asyncio.Queue(MOST_WAITING)
         queue.put_nowait(json.dumps(self._whole()))
+        self._wanted.set()
         self._listeners.add(queue)
         try:
             yield queue
@@ -160,14 +164,16 @@ class Follower:
 
     async def _examine(self) -> None:
         while self._ended is None:
-            began = time.monotonic()
+            took_s = 0.0
             if self.live.now_s > 0 and (self._listeners or self.guided):
                 with contextlib.suppress(InputError, OSError, KeyError, ValueError):
-                    self._analysis = await self._work.run("watch", desk.live_findings, str(self.folder))
+                    self._analysis, took_s = await self._work.run("watch", desk.live_findings, str(self.folder))
                     self._tell({"analysis": self._analysis})
                     self.live.pumping_told = _pumping(self._analysis)
-            took_s = time.monotonic() - began
-            await asyncio.sleep(max(LEAST_PAUSE_S, 0.0 if self.live.time_scale > 1.0 else PAUSE_SHARE * took_s))
+            rest_s = took_s / SHARE_OF_A_CORE if self.live.time_scale <= 1.0 else 0.0
+            self._wanted.clear()
+            with contextlib.suppress(TimeoutError):  # whoever opens the page is not kept waiting for the next look
+                await asyncio.wait_for(self._wanted.wait(), min(max(LEAST_PAUSE_S, rest_s), LONGEST_PAUSE_S))
 
 
 def _pumping(analysis: dict[str, Any]) -> bool | None:

@@ -61,8 +61,8 @@ class Line:
         return changed
 
     def whole(self) -> list[list[float]]:
-        """All buckets."""
-        return [[i, *_rounded(pair)] for i, pair in self.buckets.items()]
+        """All buckets, in order of time."""
+        return [[i, *_rounded(self.buckets[i])] for i in sorted(self.buckets)]
 
 
 def _rounded(pair: Bucket) -> list[float]:
@@ -118,7 +118,7 @@ class LiveRecording:
             line = self.lines.setdefault(name, Line(channel.unit))
             line.add(t_s, own)
             good = np.flatnonzero(np.isfinite(own))
-            if len(good):
+            if len(good) and float(t_s[good[-1]]) >= self.latest.get(name, (-np.inf, 0.0))[0]:
                 self.latest[name] = float(t_s[good[-1]]), float(own[good[-1]])
         self._derive_lines(t_s, {self._name(node, channel): values[channel.id] for channel in channels})
 

@@ -14,6 +14,7 @@ from analysis.page import actions, screens
 from analysis.page.desk import Desk, warm_up
 from analysis.page.feed import Feed
 from analysis.page.guard import Guard
+from analysis.page.opened import Openings
 from analysis.page.shelf import Shelf
 from analysis.page.under_way import Recorders
 
@@ -29,7 +30,7 @@ def page_app(out: Path, token: str | None, *, demo: bool) -> ASGIApp:
     async def lifespan(app: Starlette) -> AsyncGenerator[None]:
         shelf, work = Shelf(out), Desk()
         app.state.shelf, app.state.work, app.state.demo = shelf, work, demo
-        app.state.token = token
+        app.state.token, app.state.openings = token, Openings(shelf, work)
         app.state.feed, app.state.recorders = Feed(shelf, work), Recorders(shelf.out)
         threading.Thread(target=warm_up, daemon=True).start()
         yield
@@ -61,6 +62,7 @@ def page_app(out: Path, token: str | None, *, demo: bool) -> ASGIApp:
         Route("/api/amend/{name}", actions.amend_job_sheet, methods=["POST"]),
         Route("/api/amend-mark/{name}", actions.amend_mark, methods=["POST"]),
         Route("/api/review/{name}", actions.review),
+        Route("/api/progress/{name}", actions.progress),
         Route("/api/trace/{name}", actions.trace),
         Route("/api/sheets/{name}", actions.write_sheets, methods=["POST"]),
         Route("/api/comparison", actions.write_comparison, methods=["POST"]),

@@ -15,7 +15,8 @@ from analysis.page import desk, under_way
 from analysis.page.actions import TooLargeError, shelf_of, units_of
 from analysis.page.fit_up import BOARD, PRE_CHECKS
 from analysis.page.forms import GROUPS, typed_of
-from analysis.page.shelf import SHEET_TYPES, NotHereError
+from analysis.page.opened import PATIENCE_S
+from analysis.page.shelf import SHEET_TYPES, NotHereError, Shelf
 from recorder.errors import InputError
 from recorder.places import PLACES
 from recorder.store import default_folder
@@ -111,14 +112,15 @@ async def write_up(request: Request) -> Response:
     if name in under_way.alive(shelf) and not (folder / "recording.json").exists():
         return RedirectResponse(f"/test/{quote(name)}", 303)
     try:
-        told = await request.app.state.work.run("desk", desk.review, str(folder), units_of(request))
+        told = await request.app.state.openings.told(name, units_of(request), PATIENCE_S)
     except InputError as reason:
         says = str(reason).replace(f"{folder}/", "").replace(str(folder), folder.name)
         return _page(request, "damaged.html", {"screen": "write-up", "name": folder.name, "says": says})
     values = {
         "screen": "write-up",
         "name": name,
-        "told": told,
+        "told": told or await asyncio.to_thread(_stated, shelf, folder),
+        "worked_out": told is not None,
         "sheets": shelf.sheets(name),
         "photos": shelf.photos(name),
         "kinds": MARKS,
@@ -126,11 +128,19 @@ async def write_up(request: Request) -> Response:
     return _page(request, "write_up.html", values)
 
 
+def _stated(shelf: Shelf, folder: Path) -> dict[str, Any]:
+    """What a recording says of itself, while it is being analysed."""
+    from analysis.archive.index import row_of
+
+    row = row_of(shelf.out, folder.relative_to(shelf.out).as_posix())
+    started = row["started_at"]
+    return {"name": folder.name, "job": row, "started_at": started.isoformat() if started else None, "intact": True}
+
+
 async def job_sheet(request: Request) -> Response:
     """The job sheet of a sealed recording, to correct."""
     name = request.path_params["name"]
-    folder = shelf_of(request).folder(name)
-    told = await request.app.state.work.run("desk", desk.review, str(folder), units_of(request))
+    told = await request.app.state.openings.told(name, units_of(request))
     values = {"screen": "write-up", "name": name, "groups": GROUPS, "typed": typed_of(told["job"])}
     return _page(request, "job_sheet.html", values)
 

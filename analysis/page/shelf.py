@@ -1,8 +1,11 @@
 """The recordings of one folder as the archive lists them, each under one word of an address."""
 
 import contextlib
+import os
+import tempfile
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
@@ -144,9 +147,23 @@ class Shelf:
                 self._at_rest.add(path.name)
         return found
 
+    @cached_property
+    def aside(self) -> Path:
+        """Where the page keeps what is its own; for now alone where nothing can be written beside the recordings."""
+        beside = self.out / ASIDE
+        with contextlib.suppress(OSError):
+            beside.mkdir(exist_ok=True)
+            if os.access(beside, os.W_OK):
+                return beside
+        return Path(tempfile.mkdtemp(prefix="warmspell-"))
+
     def sheets_folder(self, name: str) -> Path:
         """Where the sheets of a recording go."""
-        return self.out / ASIDE / "sheets" / name_of(self.folder(name).relative_to(self.out).as_posix())
+        return self.aside / "sheets" / self.folder(name).relative_to(self.out)
+
+    def opened_folder(self, name: str) -> Path:
+        """Where what was found for the write-up of a recording is kept."""
+        return self.aside / "opened" / self.folder(name).relative_to(self.out)
 
     def photos(self, name: str) -> list[str]:
         """Photographs attached for the sheets."""

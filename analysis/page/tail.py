@@ -33,11 +33,19 @@ class JournalTail:
         self._offset = 0
         self._rest = b""
 
+    @property
+    def behind(self) -> bool:
+        """Whether more was written than was read."""
+        try:
+            return self.path.stat().st_size > self._offset
+        except FileNotFoundError:  # sealed meanwhile
+            return False
+
     def news(self) -> list[Arrival]:
         """Records that were completed since the last call, at most as many as a moment allows."""
+        if not self.behind:
+            return []
         try:
-            if self.path.stat().st_size <= self._offset:
-                return []
             with self.path.open("rb") as file:
                 file.seek(self._offset)
                 data = file.read(LARGEST_READ)
@@ -88,7 +96,7 @@ class NodeTail:
         return self.description.time_scale if self.description else 1.0
 
     def news(self, first_ns: int | None) -> list[tuple[Group, Rows]]:
-        """Rows that arrived, by group.
+        """Rows that arrived, by group, in order of time within a call; those that were sent again come with them.
 
         ``first_ns`` is the arrival of the recording's first sample on the host's monotonic clock.
         """
@@ -100,7 +108,7 @@ class NodeTail:
                 self._describe(frame)
             elif frame.type is FrameType.HEALTH:
                 self._read_health(frame)
-            elif frame.type is FrameType.SAMPLES and self._moves_on(frame, arrival, first_ns):
+            elif frame.type is FrameType.SAMPLES and self._counts(frame, arrival, first_ns):
                 samples.setdefault(frame.group, []).append(frame)
         found: list[tuple[Group, Rows]] = []
         for number, frames in samples.items():
@@ -151,13 +159,10 @@ class NodeTail:
         except (OSError, ValueError, InputError):
             return None
 
-    def _moves_on(self, frame: Frame, arrival: Arrival, first_ns: int | None) -> bool:
-        """Count a frame; whether it is newer than all before. One that is sent again fills its hole in the account,
-        but the strips do not go back for it.
-        """
+    def _counts(self, frame: Frame, arrival: Arrival, first_ns: int | None) -> bool:
+        """Count a frame; whether its rows are wanted: one that came twice is not."""
         if self.tally is None:
             return False
-        before = self.tally.last_seq(frame.boot).get(frame.group)
         segment = self.tally.take(frame)
         if segment is None:
             return False
@@ -166,8 +171,7 @@ class NodeTail:
         if segment != self._segment:
             since = 0 if first_ns is None else arrival.monotonic_ns - first_ns
             self._segment, self._origin = segment, (frame.tick_us, since / 1e9 * self.time_scale)
-            return True
-        return before is None or frame.seq > before
+        return True
 
     def _rows(self, group: Group, frames: list[Frame]) -> Rows:
         kind = np.dtype("<i4") if group.format == "int32" else np.dtype("<f4")
@@ -177,4 +181,8 @@ class NodeTail:
         behind = np.repeat(np.cumsum(counts), counts) - 1 - np.arange(len(raw))
         tick0, start_s = self._origin
         last_s = np.repeat([(f.tick_us - tick0) / 1e6 for f in frames], counts)
-        return start_s + last_s - behind / group.rate_hz, readings_of(group.channels, sent).values
+        t_s, values = start_s + last_s - behind / group.rate_hz, readings_of(group.channels, sent).values
+        if not bool((np.diff(t_s) < 0).any()):
+            return t_s, values
+        order = np.argsort(t_s, kind="stable")
+        return t_s[order], {name: own[order] for name, own in values.items()}

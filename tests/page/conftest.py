@@ -66,6 +66,11 @@ class Served:
         """GET."""
         return self.request("GET", path, **headers)
 
+    def write_up(self, name: str, **headers: str) -> Answer:
+        """The write-up with everything that the analysis found."""
+        self.get(f"/api/review/{name}")
+        return self.get(f"/write-up/{name}", **headers)
+
     def post(self, path: str, values: object = None, **headers: str) -> Answer:
         """POST of JSON."""
         return self.request("POST", path, json.dumps(values if values is not None else {}).encode(), **headers)

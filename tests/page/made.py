@@ -28,11 +28,14 @@ Making = Callable[..., "UnderWay"]
 
 
 class UnderWay:
-    """A recording under way whose samples a test hands in; time is the node's."""
+    """A recording under way since ``ago_s`` whose samples a test hands in; time is the node's."""
 
-    def __init__(self, out: Path, places: tuple[str, ...], rate_hz: float = 1.0, **job: object) -> None:
+    def __init__(
+        self, out: Path, places: tuple[str, ...], rate_hz: float = 1.0, ago_s: float = 0.0, **job: object
+    ) -> None:
         sheet = job_sheet_from({"refrigerant": "R-134a", "altitude_m": 0, **job}, "test")
-        self.host = HostClock.start()
+        now = HostClock.start()
+        self.host = HostClock(now.monotonic_ns - round(1e9 * ago_s), now.utc_ns - round(1e9 * ago_s))
         self.store = RecordingStore(out, sheet, self.host)
         self.folder = self.store.folder
         self.places, self.rate_hz = places, rate_hz

@@ -137,6 +137,7 @@ def review_and_write(page: Page) -> None:
     page.wait_for_selector("#trace .scatterlayer .trace")
     expect(page.locator("#trace")).to_have_attribute("data-window", re.compile("^0.0 "))
     whole = page.get_attribute("#trace", "data-window") or ""
+    expect(page.locator("#write")).to_be_visible()
     page.keyboard.press("k")
     expect(page.locator("#trace")).not_to_have_attribute("data-window", whole)
     expect(page.locator("#step")).to_contain_text("1 of ")

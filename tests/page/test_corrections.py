@@ -36,7 +36,7 @@ def test_a_job_sheet_is_corrected_as_a_revision_and_what_was_sealed_stays(page: 
     assert recording.sealed_job.plate == "HV 07 BUS"
     (amendment,) = recording.amendments
     assert dict(amendment.job_sheet) == {"plate": "HV 70 BUS", "complaint_when": None}, "only what was changed"
-    text = page.get(f"/write-up/{NAME}").body.decode()
+    text = page.write_up(NAME).body.decode()
     for words in ("HV 70 BUS", "T. Ashdown", "misread the plate", "complaint when: taken out"):
         assert words in text
     assert NAME in [e["name"] for e in page.get("/api/list?q=hv+70").json()["entries"]]

@@ -37,7 +37,7 @@ def test_a_recording_at_any_depth_and_of_any_name_has_an_address(page: Served):
     path = "2025 July/after~the repair, 100 %"
     name = next(entry["name"] for entry in page.get("/api/list").json()["entries"] if entry["path"] == path)
     assert (name, path_of(name)) == (name_of(path), path)
-    told = page.get(f"/write-up/{quote(name)}")
+    told = page.write_up(quote(name))
     assert told.status == 200
     assert f"/compare?after={quote(name)}".encode() in told.body
     assert page.get(f"/write-up/{quote(name)}/job-sheet").status == 200
@@ -52,7 +52,7 @@ def test_search_by_vehicle_plate_complaint_and_several_words(page: Served):
 def test_a_damaged_recording_is_listed_with_what_is_wrong(page: Served):
     entry = next(e for e in page.get("/api/list").json()["entries"] if e["name"] == "minibus-7-broken")
     assert entry["wrong"] == "recording.json cannot be read."
-    told = page.get("/write-up/minibus-7-broken")
+    told = page.write_up("minibus-7-broken")
     assert told.status == 200
     assert b"cannot be read" in told.body
     assert str(page.out).encode() not in told.body
@@ -72,7 +72,7 @@ def test_verdicts_are_worked_out_once_and_searched(page: Served):
 
 
 def test_an_altered_recording_says_not_intact_and_what(page: Served):
-    text = page.get("/write-up/minibus-7-altered").body.decode()
+    text = page.write_up("minibus-7-altered").body.decode()
     assert "NOT INTACT" in text
     assert "marks.jsonl was altered after sealing" in text
 
@@ -82,7 +82,7 @@ def test_markup_in_a_job_sheet_stays_text(page: Served):
     body = b"time_s,vent [degC]\n0,10\n1,10\n2,11\n"
     made = page.request("POST", "/api/import?name=" + "%3Cb%3Eevil%3C%2Fb%3E.csv", body).json()["name"]
     assert page.post("/api/job-sheet", {"vehicle": evil}).status == 200
-    assert b"<b>evil" not in page.get(f"/write-up/{made}").body
+    assert b"<b>evil" not in page.write_up(made).body
 
 
 def test_a_csv_that_is_none_is_refused_without_a_path_of_this_machine(page: Served):
@@ -122,8 +122,8 @@ def png_of(width: int, height: int) -> bytes:
 
 
 def test_the_write_up_speaks_the_units_that_the_browser_chose(page: Served):
-    text = page.get("/write-up/minibus-7-before", Cookie="units=psi").body.decode()
+    text = page.write_up("minibus-7-before", Cookie="units=psi").body.decode()
     assert " psi" in text
     assert " kPa gauge" not in text
-    other = page.get("/write-up/minibus-7-before", Cookie="units=furlongs").body.decode()
+    other = page.write_up("minibus-7-before", Cookie="units=furlongs").body.decode()
     assert " kPa gauge" in other

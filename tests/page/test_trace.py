@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.diagnose import diagnose_timeline
-from analysis.page.trace import Series, packed, reduced, series_of
+from analysis.derived import derive
+from analysis.page.trace import Series, packed, read_derived, reduced, sensed, write_derived
 from analysis.timeline import timeline_of
 from recorder.recording import open_recording
 from tests.analysis.made import recording_of
@@ -62,7 +62,7 @@ def test_few_samples_are_shown_as_they_are_with_one_beyond_each_edge():
     assert (v == t).all()
 
 
-def test_what_is_shown_is_what_was_recorded_spikes_that_the_analysis_sets_aside_included():
+def test_what_is_shown_is_what_was_recorded_spikes_that_the_analysis_sets_aside_included(tmp_path: Path):
     t = np.arange(0.0, 300.0, 0.25)
     high = 1200.0 + 5.0 * np.sin(t)
     high[600] = 2900.0
@@ -70,19 +70,19 @@ def test_what_is_shown_is_what_was_recorded_spikes_that_the_analysis_sets_aside_
     timeline = timeline_of(recording)
     assert timeline is not None
     assert len(timeline.signals["high_side"].spikes_s) == 1
-    _, case = diagnose_timeline(recording, timeline, "test")
-    shown = {one.name: one for one in series_of(recording, case)}
+    write_derived(tmp_path / "derived.npz", timeline, derive(timeline, "R-134a"))
+    recorded = sensed(recording.streams, recording.job, lambda: timeline)
+    shown = {one.name: one for one in (*recorded, *read_derived(tmp_path / "derived.npz"))}
     assert shown["high_side"].values[600] == pytest.approx(2900.0, abs=0.1)
     assert {"evaporating", "condensing"} <= set(shown)
 
 
-def test_a_clock_that_ran_backward_is_still_drawn_in_line(tmp_path: Path):
+def test_a_clock_that_ran_backward_is_still_drawn_in_line():
     t = np.concatenate([np.arange(0.0, 100.0), np.arange(40.0, 140.0)])
     recording = recording_of(t, {"vent [degC]": 10.0 + 0 * t, "low_side [kPa]": 200.0 + 0 * t})
     timeline = timeline_of(recording)
     assert timeline is not None
-    _, case = diagnose_timeline(recording, timeline, "test")
-    for one in series_of(recording, case):
+    for one in sensed(recording.streams, recording.job, lambda: timeline):
         assert (np.diff(one.t_s) > 0).all()
 
 

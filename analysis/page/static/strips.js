@@ -34,7 +34,16 @@ export class Strips {
     for (const [name, buckets] of Object.entries(strips)) {
       if (!this.lines.has(name)) this.lines.set(name, new Map());
       const line = this.lines.get(name);
-      for (const [second, low, high] of buckets) line.set(second, [low, high]);
+      let newest = line.newest ?? -Infinity;
+      let late = false;
+      for (const [second, low, high] of buckets) {
+        late ||= second < newest && !line.has(second);
+        newest = Math.max(newest, second);
+        line.set(second, [low, high]);
+      }
+      line.newest = newest;
+      // What a node sent again fills its hole: lines are drawn in order of time.
+      if (late) this.lines.set(name, Object.assign(new Map([...line].sort(([a], [b]) => a - b)), {newest}));
     }
   }
 

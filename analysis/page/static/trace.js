@@ -26,20 +26,26 @@ function bytes(text) {
 }
 
 export class Trace {
-  constructor(host, name, duration, told) {
+  // The whole drive at first: its length comes with it. ``told`` holds episodes, marks and runs as far as they are known.
+  constructor(host, name, told) {
     this.host = host;
     this.name = name;
-    this.duration = Math.max(duration, 1);
     this.told = told;
     this.turn = 0;
     this.drawn = false;
-    this.window = [0, this.duration];
+    this.duration = null;
+    this.window = null;
     // Module scripts run before a deferred script's end only if they stand first; plotly stands before this one.
-    this.show(0, this.duration);
+    this.refresh();
     window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.refresh());
   }
 
+  whole() {
+    if (this.duration !== null) this.show(0, this.duration);
+  }
+
   show(start, end) {
+    if (this.duration === null) return;
     const span = Math.min(Math.max(end - start, 2), this.duration);
     const from = Math.min(Math.max(start, 0), this.duration - span);
     this.window = [from, from + span];
@@ -47,6 +53,7 @@ export class Trace {
   }
 
   zoom(factor) {
+    if (this.duration === null) return;
     const [start, end] = this.window;
     const middle = (start + end) / 2;
     const half = (end - start) / 2 * factor;
@@ -54,20 +61,24 @@ export class Trace {
   }
 
   pan(share) {
+    if (this.duration === null) return;
     const [start, end] = this.window;
     this.show(start + share * (end - start), end + share * (end - start));
   }
 
   async refresh() {
     const turn = ++this.turn;
-    const [start, end] = this.window;
+    const span = this.window ? `start=${this.window[0]}&end=${this.window[1]}` : "whole";
     // Two points a bucket: one a pixel.
     const buckets = Math.round(Math.min(Math.max(this.host.clientWidth / 2, 250), 1200));
     const began = performance.now();
     try {
-      const window_ = await ask(`/api/trace/${encodeURIComponent(this.name)}?start=${start}&end=${end}&buckets=${buckets}`);
+      const held = await ask(`/api/trace/${encodeURIComponent(this.name)}?${span}&buckets=${buckets}`);
       if (turn !== this.turn) return;
-      await this.draw(window_);
+      this.duration ??= held.end_s;
+      this.window ??= [0, this.duration];
+      const [start, end] = this.window;
+      await this.draw(held);
       this.host.dataset.took = String(Math.round(performance.now() - began));
       this.host.dataset.window = `${start.toFixed(1)} ${end.toFixed(1)}`;
     } catch (reason) {
@@ -90,7 +101,7 @@ export class Trace {
     if (!this.drawn) {
       this.drawn = true;
       this.host.on("plotly_relayout", (change) => this.relayout(change));
-      this.host.on("plotly_doubleclick", () => this.show(0, this.duration));
+      this.host.on("plotly_doubleclick", () => this.whole());
     }
   }
 

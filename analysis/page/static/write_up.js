@@ -6,15 +6,12 @@ import {Trace} from "./trace.js";
 import {choose, chosen} from "./units.js";
 
 const by = (id) => document.getElementById(id);
-const {name, duration} = by("write-up").dataset;
-const told = JSON.parse(by("told").textContent);
-const trace = new Trace(by("trace"), name, Number(duration), told);
-
-const moments = [
-  ...told.episodes.filter((e) => !e.permanent).map((e) => ({start: e.start_s, end: e.end_s, title: e.title})),
-  ...told.marks.map((m) => ({start: m.time_s, end: m.time_s, title: m.kind.replaceAll("_", " ")})),
-].sort((a, b) => a.start - b.start);
+const {name} = by("write-up").dataset;
+let moments = [];
 let at = -1;
+
+const read = () => JSON.parse(by("told").textContent);
+const trace = new Trace(by("trace"), name, read());
 
 function go(moment, words) {
   const margin = Math.max(45, 0.6 * (moment.end - moment.start));
@@ -23,14 +20,17 @@ function go(moment, words) {
 }
 
 function step(by_) {
-  if (moments.length === 0) return;
+  if (moments.length === 0) {
+    by("step").textContent = by("waiting") ? "still being analysed" : "no episode, no mark";
+    return;
+  }
   at = Math.min(Math.max(at + by_, 0), moments.length - 1);
   go(moments[at], `${at + 1} of ${moments.length}: ${moments[at].title}`);
 }
 
 function whole() {
   at = -1;
-  trace.show(0, Number(duration));
+  trace.whole();
   by("step").textContent = "whole drive";
 }
 
@@ -45,24 +45,6 @@ document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.metaKey || event.altKey || event.target.closest("input, select, textarea")) return;
   const keys = {j: () => step(-1), k: () => step(1), 0: whole, "+": () => trace.zoom(0.5), "-": () => trace.zoom(2)};
   keys[event.key]?.();
-});
-for (const button of document.querySelectorAll(".episodes button[data-start]")) {
-  button.addEventListener("click", () => {
-    go({start: Number(button.dataset.start), end: Number(button.dataset.end)}, button.dataset.title);
-    by("trace-title").scrollIntoView({block: "start"});
-  });
-}
-
-by("write")?.addEventListener("click", () => {
-  by("write").disabled = true;
-  by("write").textContent = "Writing …";
-  order(`/api/sheets/${encodeURIComponent(name)}`, {units: chosen(), paper: by("paper").value, bundle: by("bundle").checked}).then(({files}) => {
-    showSheets(by("written"), name, files, true);
-    say("The claim sheet is written.");
-  }).catch((reason) => say(reason.message, true)).finally(() => {
-    by("write").disabled = false;
-    by("write").textContent = "Write the claim sheet again";
-  });
 });
 function showPhotos(photos) {
   by("photos").replaceChildren(...photos.map((photo) => {
@@ -85,23 +67,77 @@ async function attach() {
   by("photo").value = "";
 }
 
-if (by("photo")) {
-  showPhotos(by("photos").dataset.photos.split(" ").filter(Boolean));
-  by("photo").addEventListener("change", attach);
-  by("units").value = chosen();
-  by("units").addEventListener("change", () => {
-    choose(by("units").value);
-    location.reload();
+// Everything but the trace: there from the start, or once the analysis is done.
+function bind() {
+  const told = read();
+  moments = [
+    ...told.episodes.filter((e) => !e.permanent).map((e) => ({start: e.start_s, end: e.end_s, title: e.title})),
+    ...told.marks.map((m) => ({start: m.time_s, end: m.time_s, title: m.kind.replaceAll("_", " ")})),
+  ].sort((a, b) => a.start - b.start);
+  for (const button of document.querySelectorAll(".episodes button[data-start]")) {
+    button.addEventListener("click", () => {
+      go({start: Number(button.dataset.start), end: Number(button.dataset.end)}, button.dataset.title);
+      by("trace-title").scrollIntoView({block: "start"});
+    });
+  }
+  by("write")?.addEventListener("click", () => {
+    by("write").disabled = true;
+    by("write").textContent = "Writing …";
+    order(`/api/sheets/${encodeURIComponent(name)}`, {units: chosen(), paper: by("paper").value, bundle: by("bundle").checked}).then(({files}) => {
+      showSheets(by("written"), name, files, true);
+      say("The claim sheet is written.");
+    }).catch((reason) => say(reason.message, true)).finally(() => {
+      by("write").disabled = false;
+      by("write").textContent = "Write the claim sheet again";
+    });
   });
-  by("paper").value = localStorage.getItem("paper") ?? "a4";
-  by("paper").addEventListener("change", () => localStorage.setItem("paper", by("paper").value));
+  if (by("photo")) {
+    showPhotos(by("photos").dataset.photos.split(" ").filter(Boolean));
+    by("photo").addEventListener("change", attach);
+    by("units").value = chosen();
+    by("units").addEventListener("change", () => {
+      choose(by("units").value);
+      location.reload();
+    });
+    by("paper").value = localStorage.getItem("paper") ?? "a4";
+    by("paper").addEventListener("change", () => localStorage.setItem("paper", by("paper").value));
+  }
+  by("seal")?.addEventListener("click", () => {
+    by("seal").disabled = true;
+    order(`/api/seal/${encodeURIComponent(name)}`).then(() => location.reload()).catch((reason) => {
+      say(reason.message, true);
+      by("seal").disabled = false;
+    });
+  });
+  bindCorrections(name, told.marks);
+  showSheets(by("written"), name, by("written").dataset.files.split(" ").filter(Boolean), false);
 }
-by("seal")?.addEventListener("click", () => {
-  by("seal").disabled = true;
-  order(`/api/seal/${encodeURIComponent(name)}`).then(() => location.reload()).catch((reason) => {
-    say(reason.message, true);
-    by("seal").disabled = false;
-  });
-});
-bindCorrections(name, told.marks);
-showSheets(by("written"), name, by("written").dataset.files.split(" ").filter(Boolean), false);
+
+// The analysis of a long drive takes a while: how far it is, then what it found, around a trace that stays as it is.
+async function wait() {
+  const told = await ask(`/api/progress/${encodeURIComponent(name)}`).catch((reason) => ({says: reason.message, step: 0, steps: 1}));
+  if (!told.done) {
+    if (by("progress").textContent !== told.says) by("progress").textContent = told.says;
+    by("steps").max = told.steps;
+    by("steps").value = told.step;
+    setTimeout(wait, 400);
+    return;
+  }
+  const fresh = new DOMParser().parseFromString(await (await fetch(location.href)).text(), "text/html");
+  if (!fresh.getElementById("write-up")) {
+    location.reload();
+    return;
+  }
+  for (const id of ["above", "below", "told"]) by(id).replaceWith(document.adoptNode(fresh.getElementById(id)));
+  if (by("waiting")) {
+    await wait();
+    return;
+  }
+  trace.told = read();
+  trace.refresh();
+  bind();
+  say(`Analysed: ${document.querySelector(".verdict strong").textContent}`);
+}
+
+if (by("waiting")) wait().catch(() => location.reload());
+else bind();
