@@ -1,6 +1,6 @@
 """What is established about a case, each fact with an id and words: the causes weigh these."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -37,7 +37,7 @@ LIMITS = limit_table(
 class Fact:
     """Something established, in words, and the numbers behind them.
 
-    A fact that is a level carries it with its standard uncertainty.
+    A fact that is a level carries it with its standard uncertainty; ``steady``: it was read outside of what passed.
     """
 
     id: str
@@ -45,6 +45,7 @@ class Fact:
     evidence: tuple[Evidence, ...] = ()
     level: float | None = None
     u: float = 0.0
+    steady: bool = False
 
 
 def facts_of(case: Case, episodes: tuple[Episode, ...], checks: tuple[Check, ...]) -> dict[str, Fact]:
@@ -145,10 +146,11 @@ def _from_levels(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
             unit, key = ("degC", "level_degc") if name == "evaporating" else ("K", "level_k")
             says = f"{name} {level[0]:.0f} {unit}, {level[1]}"
             rule = name if level[1] == "steady" else f"{name} of the runs"
-            found[name] = Fact(name, says, (Evidence(rule, says, {key: measured(level[0], u)}),), level[0], u)
+            found[name] = Fact(name, says, (Evidence(rule, says, {key: measured(level[0], u)}),), level[0], u, True)
     if case.job.metering == "fixed_orifice":
         found["orifice"] = Fact("an orifice feeds it", "the job sheet states a fixed orifice")
-    return [*found.values(), *_as_it_should_be(case, found)]
+    faulty = any(episode.kind != "sensor_fault" for episode in episodes)
+    return [*found.values(), *([] if faulty else _as_it_should_be(case, found))]
 
 
 def _as_it_should_be(case: Case, levels: dict[str, Fact]) -> list[Fact]:
@@ -206,7 +208,7 @@ def _from_starving(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
             facts.append(Fact("starved, meets slowly", words))
         elif longest < LIMITS["rests_short"].value:
             facts.append(Fact("starved, meets quickly", words))
-    return facts
+    return [replace(fact, steady=True) for fact in facts]
 
 
 def _from_charge(case: Case) -> list[Fact]:
@@ -234,12 +236,13 @@ def _from_vacuum(case: Case) -> list[Fact]:
 
 
 def _from_rest(case: Case) -> list[Fact]:
-    """How far the pressure at rest stands over saturation at the soak, and how long the sides took to meet."""
+    """How far the pressure at rest stands over saturation at the soak."""
     facts: list[Fact] = []
     excess = None if case.lacks("runs") else excess_over_saturation(case)
     if excess is not None and excess.value is not None and excess.u95 is not None:
-        says = f"static pressure before the start corresponds to {excess.value:.1f} K more than the soak"
+        side = "over" if excess.value > 0 else "under"
+        says = f"at rest the pressure stood {abs(excess.value):.1f} K {side} saturation at the soak"
         says = f"{says} (u95 {excess.u95:.1f} K)"
-        evidence = Evidence("static_above_saturation", says, {"excess_k": excess})
+        evidence = Evidence("rest_against_saturation", says, {"excess_k": excess})
         facts.append(Fact("static over saturation", says, (evidence,), excess.value, excess.u95 / 2.0))
     return facts

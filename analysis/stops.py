@@ -264,7 +264,7 @@ class _Look:
         if overdue is not None:
             seen = electrics_of(self.timeline, at, until)
             told = seen.cooling_stopped != "not decidable"
-            says = seen.says() if told else "the compressor stayed off past the point at which it usually restarts"
+            says = seen.says() if told else self._unexplained()
             return Stop(overdue, restart_s, "dropout", seen.cooling_stopped, says)
         if near_cut_out or cold:
             return Stop(at, restart_s, "control", "commanded", f"at {evaporating:.1f} degC evaporating: own control")
@@ -272,6 +272,12 @@ class _Look:
         if self.compressor in VARIABLE and self.running.basis != "clutch":
             says = "a variable compressor may be turned down by its control; log its valve duty to know"
         return Stop(at, restart_s, "unknown", "not decidable", says)
+
+    def _unexplained(self) -> str:
+        """What was seen where nothing tells why, and what to clip on to know."""
+        stepless = self.compressor in VARIABLE and self.running.basis != "clutch"
+        clip_on = "log its valve duty" if stepless else "clip on the clutch's supply and current"
+        return f"the compressor stayed off past the point at which it usually restarts; {clip_on} to know why"
 
     def _gauge(self, kpa: float) -> str:
         return f"{kpa - self.timeline.barometric_kpa:.0f} kPa gauge"

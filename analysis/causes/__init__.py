@@ -105,15 +105,18 @@ def cause_modules() -> Iterator[CauseModule]:
 def weigh(facts: dict[str, Fact]) -> tuple[Cause, ...]:
     """Weigh the facts for each cause; the likeliest first, then the cheapest next check."""
     modules = {module.CAUSE: module for module in cause_modules()}
+    spoken = {name: _spoken(module, facts) for name, module in modules.items()}
+    told = {name: _own(name, some, facts) for name, some in spoken.items()}
+    explained = _explained(modules, spoken, told, facts)
     weighed = {
-        name: _cause(module, facts, module.PRIOR, _spoken(module, facts))
+        name: _cause(module, facts, module.PRIOR, [_beside(w, explained.get(w.fact, {}), name) for w in told[name]])
         for name, module in modules.items()
         if name != BY_EXCLUSION
     }
     circuit = [(modules[name].PRIOR, cause) for name, cause in weighed.items() if name not in NOT_OF_THE_CIRCUIT]
     last = modules[BY_EXCLUSION]
     sound = math.prod(1.0 - prior for prior, _ in circuit)
-    weighed[BY_EXCLUSION] = _cause(last, facts, sound, _excluded(circuit, sound) + _spoken(last, facts))
+    weighed[BY_EXCLUSION] = _cause(last, facts, sound, _excluded(circuit, sound) + told[BY_EXCLUSION])
     # What was seen comes before what follows from nothing else being there.
     seen = {n for n, cause in weighed.items() if n != BY_EXCLUSION and cause.standing in (PROVEN, LIKELY)}
     order = {name: (name not in seen, -cause.probability, modules[name].COST) for name, cause in weighed.items()}
@@ -121,15 +124,45 @@ def weigh(facts: dict[str, Fact]) -> tuple[Cause, ...]:
 
 
 def _spoken(module: CauseModule, facts: dict[str, Fact]) -> list[Weighed]:
-    """What each fact says about a cause; levels are read outside of what passed, so of that they say nothing."""
+    """What each fact says about a cause, taken by itself."""
     told: list[Weighed] = []
-    passing = f"{module.CAUSE} passing" in facts
     for weight in module.WEIGHTS:
         fact = facts.get(weight.fact)
-        if fact is not None and not (passing and isinstance(weight, Curve)):
+        if fact is not None:
             llr, reason = weight.spoken(fact)
             told.append(Weighed(fact.id, llr, fact.says, reason, fact.evidence, weight.proves))
-    return [weighed for weighed in told if weighed.llr != 0]
+    return told
+
+
+def _own(name: str, told: list[Weighed], facts: dict[str, Fact]) -> list[Weighed]:
+    """Without levels that say nothing: read outside of what passed, or counted in what was seen throughout."""
+    seen, passing = f"{name} seen" in facts, f"{name} passing" in facts
+    return [w for w in told if not (facts[w.fact].steady and (passing or (seen and w.llr > 0)))]
+
+
+def _explained(
+    modules: dict[str, CauseModule],
+    spoken: dict[str, list[Weighed]],
+    told: dict[str, list[Weighed]],
+    facts: dict[str, Fact],
+) -> dict[str, dict[str, float]]:
+    """How likely each cause is that was seen and to which a level belongs, by level."""
+    by_level: dict[str, dict[str, float]] = {}
+    for name, some in spoken.items():
+        if f"{name} seen" in facts:
+            probability = _probability(modules[name].PRIOR, told[name])
+            for weighed in some:
+                if weighed.llr > 0 and facts[weighed.fact].steady:
+                    by_level.setdefault(weighed.fact, {})[name] = probability
+    return by_level
+
+
+def _beside(weighed: Weighed, explains: dict[str, float], name: str) -> Weighed:
+    """A level that another cause explains, likely as that is, is to be expected without this one as well."""
+    likely = max((p for other, p in explains.items() if other != name), default=0.0)
+    if weighed.llr <= 0 or likely == 0.0:
+        return weighed
+    return replace(weighed, llr=round(weighed.llr - math.log(likely * math.exp(weighed.llr) + 1.0 - likely), 2))
 
 
 def _excluded(circuit: list[tuple[float, Cause]], sound: float) -> list[Weighed]:
@@ -154,7 +187,7 @@ def _excluded(circuit: list[tuple[float, Cause]], sound: float) -> list[Weighed]
         if cause.probability > prior:
             after = before * (1.0 - cause.probability) / (1.0 - prior)
             first = cause.weighed[0]
-            reason = f"{title(cause.cause)} would explain it"
+            reason = f"{title(cause.cause)}: that would explain it"
             told.append(Weighed(cause.cause, _odds(after) - _odds(before), first.says, reason, first.evidence))
             before = after
     return [replace(weighed, llr=round(weighed.llr, 2)) for weighed in told if abs(weighed.llr) >= 0.05]
@@ -165,9 +198,14 @@ def _odds(probability: float) -> float:
     return math.log(probability / (1.0 - probability))
 
 
+def _probability(prior: float, told: list[Weighed]) -> float:
+    """Probability of a cause by Bayes' theorem, each fact taken as independent."""
+    return 1.0 / (1.0 + math.exp(-_odds(prior) - sum(weighed.llr for weighed in told)))
+
+
 def _cause(module: CauseModule, facts: dict[str, Fact], prior: float, told: list[Weighed]) -> Cause:
-    log_odds = _odds(prior) + sum(weighed.llr for weighed in told)
-    probability = round(min(max(1.0 / (1.0 + math.exp(-log_odds)), 0.001), 0.999), 3)
+    told = [weighed for weighed in told if weighed.llr != 0]
+    probability = round(min(max(_probability(prior, told), 0.001), 0.999), 3)
     standing = standing_of(probability, proves=any(weighed.proves for weighed in told))
     spoke_for = tuple(sorted((w for w in told if w.llr > 0), key=lambda w: (-w.llr, w.says)))
     spoke_against = tuple(sorted((w for w in told if w.llr < 0), key=lambda w: (w.llr, w.says)))

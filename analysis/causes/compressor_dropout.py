@@ -56,7 +56,7 @@ TELLING_TEST = (
 )
 NEXT_CHECK = "measure the supply at the clutch connector hot, then its ground, then the air gap"
 WEIGHTS = (
-    Weight("compressor_dropout seen", 4.0, "it stayed off although asked for"),
+    Weight("compressor_dropout seen", 4.1, "it stayed off although asked for"),
     Weight("compressor_dropout suspected", 1.0, "a sign of it was seen; it does not settle it"),
     Weight("compressor_dropout comes and goes", 1.0, "contacts, and a clutch that is hot, come and go"),
     Weight("compressor_dropout: lift_lost", -0.7, "weak pumping loses the lift too"),

@@ -50,8 +50,6 @@ WEIGHTS = (
     Weight("condenser_airflow_loss: fan_without_current", 1.5, "the fan drew nothing", proves=True),
     Weight("condenser_airflow_loss: fan_with_current", 0.3, "the fan turned: the air meets something"),
     Weight("high_pressure_trip seen", 1.5, "trips follow lost airflow first of all"),
-    Weight("overcharge seen", -1.7, "too much refrigerant explains why condensing stands high"),
-    Weight("non_condensables seen", -1.7, "air explains why condensing stands high"),
     Weight("condenser_airflow_loss absent", -2.7, "condensing never left its own baseline"),
     Curve(
         "condensing over ambient",

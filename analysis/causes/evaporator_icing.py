@@ -10,7 +10,7 @@ PARTS = ("evaporator temperature sensor or its seat", "compressor control set to
 TELLING_TEST = "switch cooling off for ten minutes with the blower on: if it cools again, it was ice"
 NEXT_CHECK = "read the evaporator sensor against a probe beside it; check cabin filter and blower"
 WEIGHTS = (
-    Weight("evaporator_icing seen", 5.0, "ice grows below freezing and blocks the air"),
+    Weight("evaporator_icing seen", 5.8, "ice grows below freezing and blocks the air"),
     Weight("evaporator_icing suspected", 1.2, "a sign of it was seen; it does not settle it"),
     Weight("evaporator starved", 1.0, "an iced evaporator takes up as little heat as a starved one"),
     Curve(

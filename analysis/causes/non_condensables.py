@@ -10,10 +10,8 @@ PARTS = ("air left at the last service", "leak on a side in vacuum")
 TELLING_TEST = "soak overnight and compare static pressure with saturation at the temperature of the metal"
 NEXT_CHECK = "static test after a cold soak; identify the refrigerant"
 WEIGHTS = (
-    Weight("non_condensables seen", 4.0, "air shows at rest and while running"),
+    Weight("non_condensables seen", 5.5, "air shows at rest and while running"),
     Weight("non_condensables suspected", 1.2, "a sign of it was seen; it does not settle it"),
-    Weight("condenser_airflow_loss seen", -1.0, "lost airflow explains why condensing stands high"),
-    Weight("overcharge seen", -1.7, "too much refrigerant explains why condensing stands high"),
     Weight("non_condensables absent", -1.0, "its signs speak against it"),
     Curve(
         "static over saturation",

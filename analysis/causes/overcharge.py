@@ -11,10 +11,8 @@ PARTS = ("overfill at the last service",)
 TELLING_TEST = "recover and weigh against the rated charge"
 NEXT_CHECK = "ask for the last service record; then recover and weigh"
 WEIGHTS = (
-    Weight("overcharge seen", 4.0, "the signs of too much refrigerant agree"),
+    Weight("overcharge seen", 4.7, "the signs of too much refrigerant agree"),
     Weight("overcharge suspected", 1.2, "a sign of it was seen; it does not settle it"),
-    Weight("condenser_airflow_loss seen", -1.0, "lost airflow explains why condensing stands high"),
-    Weight("non_condensables seen", -1.7, "air explains why condensing stands high"),
     Weight("overcharge absent", -1.5, "its signs speak against it"),
     Weight("charge over", 3.0, "the mass was weighed"),
     Weight("charge full", -3.0, "the mass was weighed"),

@@ -25,6 +25,5 @@ WEIGHTS = (
         "the low side stands where it should, or lower",
         "0-8 degC is usual; " + PRACTICE,
     ),
-    Weight("weak_pumping seen", -1.5, "a weak compressor explains the high low side"),
     Weight("an orifice feeds it", -1.5, "an orifice floods at full load by design; its accumulator takes it"),
 )

@@ -18,7 +18,7 @@ PARTS = ("expansion valve or orifice", "receiver-drier", "pinched line")
 TELLING_TEST = "feel and measure for a temperature drop along the liquid line; compare subcooling with superheat"
 NEXT_CHECK = "measure the liquid line before and after drier and valve"
 WEIGHTS = (
-    Weight("restriction seen", 4.0, "the signs of a narrow place agree"),
+    Weight("restriction seen", 4.3, "the signs of a narrow place agree"),
     Weight("restriction: freed_itself", 0.5, "a valve that sticks or dirt that moves on frees itself"),
     Weight("restriction suspected", 1.8, "a sign of it was seen; it does not settle it"),
     Weight("restriction absent", -1.2, "its signs speak against it; one that comes and goes may not have shown"),

@@ -57,7 +57,6 @@ WEIGHTS = (
         "there is liquid at rest",
         "without liquid the pressure falls below saturation",
     ),
-    Weight("restriction seen", -1.5, "a narrow place explains the starved evaporator"),
     Weight("evaporator_icing seen", -2.0, "ice keeps the air away and the heat with it"),
     Weight("moisture_freeze seen", -1.5, "a valve that freezes starves the evaporator for a while"),
     Weight("weak_pumping seen", -1.0, "a weak compressor explains the low high side"),

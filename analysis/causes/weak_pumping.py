@@ -31,12 +31,13 @@ TELLING_TEST = (
 )
 NEXT_CHECK = "measure the control valve's supply and resistance; compare both sides at full demand"
 WEIGHTS = (
-    Weight("weak_pumping seen", 4.5, "little lift although it was driven, with warm vents"),
+    Weight("weak_pumping seen", 4.6, "little lift although it was driven, with warm vents"),
     Weight("weak_pumping suspected", 2.0, "a sign of it was seen; it does not settle it"),
     Weight("weak_pumping comes and goes", 0.7, "a control valve or its wiring comes and goes, wear does not"),
     Weight("weak_pumping: duty_full", 1.0, "it was asked for full stroke and did not pump"),
     Weight("weak_pumping: duty_low", -1.5, "it was told to pump little: the control is to be asked"),
     Weight("compressor_dropout: lift_lost", 2.2, "leaking valves lose lift as a slipping clutch does"),
+    Weight("stopped mechanical", 1.0, "broken valves let the sides meet as a clutch does that slips through"),
     Weight("weak_pumping absent", -1.5, "the lift held while it was driven; a small loss may not show"),
     Curve(
         "evaporating",

@@ -343,10 +343,7 @@ def lines_of(score: Score) -> Iterator[str]:
 def _odds_lines(score: Score) -> Iterator[str]:
     p, y = np.array([o[0] for o in score.odds]), np.array([o[1] for o in score.odds], float)
     yield f"causes: Brier {np.mean((p - y) ** 2):.4f} (always the base rate: {np.mean((y.mean() - y) ** 2):.4f})"
-    for a, b in itertools.pairwise(BINS):
-        part = (p >= a) & (p < b)
-        if part.any():
-            yield f"  said {a:.1f}-{min(b, 1):.1f}: {part.sum():5} times, mean {p[part].mean():.3f}, true {y[part].mean():.3f}"
+    yield from _reliability(p, y)
     for what, rows in (("where something is wrong", score.leading), ("where nothing is", score.sound)):
         if rows:
             ranks = np.array([row[3] for row in rows])
@@ -357,11 +354,24 @@ def _odds_lines(score: Score) -> Iterator[str]:
             )
             wrong = Counter((row[1], row[2]) for row in rows if row[3] > 0)
             yield f"  wrong (true, said): {wrong.most_common(12)}"
+    led = [*score.leading, *score.sound]
+    said, right = np.array([row[4] for row in led]), np.array([row[3] == 0 for row in led], float)
+    if led:
+        yield f"leading cause over all: right {right.mean():.3f}, said {said.mean():.3f}, Brier {np.mean((said - right) ** 2):.3f}"
+        yield from _reliability(said, right)
     right = sum(a for *_, a in score.undecided)
     yield (
         f"undecided on strong: {len(score.undecided)} of {score.strong} kinds "
         f"({len(score.undecided) / max(score.strong, 1):.3f}), with the need truly absent {right}"
     )
+
+
+def _reliability(said: np.ndarray, true: np.ndarray) -> Iterator[str]:
+    """How often what was said with a probability was true."""
+    for a, b in itertools.pairwise(BINS):
+        part = (said >= a) & (said < b)
+        if part.any():
+            yield f"  said {a:.1f}-{min(b, 1):.1f}: {part.sum():5} times, mean {said[part].mean():.3f}, true {true[part].mean():.3f}"
 
 
 def is_alarm(findings: Findings, truth: dict[str, Any]) -> bool:

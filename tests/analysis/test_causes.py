@@ -73,7 +73,7 @@ def test_what_was_seen_comes_before_what_follows_from_nothing_else_being_there()
 
 def test_a_level_says_nothing_of_what_was_seen_for_a_while_only():
     """Levels are read outside of what passed: a good low side then is no sign against the bad minutes."""
-    level = Fact("evaporating", "evaporating 1 degC, steady", (), 1.0, 0.5)
+    level = Fact("evaporating", "evaporating 1 degC, steady", (), 1.0, 0.5, True)
     seen = Fact("weak_pumping seen", "it lost its pressure ratio")
     always = causes(level, seen)["weak_pumping"]
     passing = causes(level, seen, Fact("weak_pumping passing", "it was seen for a while only"))["weak_pumping"]
@@ -128,3 +128,16 @@ def test_the_charge_known_from_recovery_settles_what_the_traces_leave_open():
     assert not any(
         "the mass was weighed" in r for r in (*vague["undercharge"].reasons_for, *vague["undercharge"].reasons_against)
     )
+
+
+def test_a_level_that_a_seen_cause_explains_speaks_little_for_a_rival_and_not_twice_for_itself():
+    starved = Fact("evaporator starved", "vents 24 K above the evaporator", (), steady=True)
+    gap = Fact("vent over evaporating", "vent over evaporating 24 K, steady", (), 24.0, 0.5, True)
+    seen = Fact("restriction seen", "starved from the start")
+    alone, beside = causes(starved, gap)["undercharge"], causes(starved, gap, seen)["undercharge"]
+    assert alone.probability > 0.5
+    assert beside.probability < 0.3
+    assert causes(starved, gap, seen)["restriction"].probability == causes(seen)["restriction"].probability
+    # Ice that shut the valve for a while explains it as well.
+    ice = (Fact("moisture_freeze seen", "it dived"), Fact("moisture_freeze passing", "for a while only"))
+    assert causes(starved, gap, *ice)["undercharge"].probability < alone.probability
