@@ -15,6 +15,7 @@ from analysis.vacuum import vacuum_holds_of
 
 LIMITS = limit_table(
     Limit("settled_in", 60.0, "s", PRACTICE),
+    Limit("weighed_well", 0.25, "share", "u95 over the rated charge; a rougher mass tells nothing; " + PRACTICE),
     Limit("least", 20.0, "s", "of pumping that a level is read from; " + PRACTICE),
     Limit("over_ambient_high", 30.0, "K", PRACTICE),
     Limit("over_ambient_low", 12.0, "K", PRACTICE),
@@ -29,7 +30,6 @@ LIMITS = limit_table(
     Limit("evaporating_low", -4.0, "degC", PRACTICE),
     Limit("evaporating_high", 12.0, "degC", PRACTICE),
     Limit("slow", 15.0, "km/h", PRACTICE),
-    Limit("charge_band", 0.12, "share of the rated charge", PRACTICE),
 )
 
 
@@ -212,17 +212,12 @@ def _from_starving(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
 
 
 def _from_charge(case: Case) -> list[Fact]:
-    """The charge over the longest stretch between recharges; nothing where it stands within its u95 of the band."""
+    """The mass that was weighed, against the rated charge, over the longest stretch between recharges."""
     stretches = case.stretches()
     charge = case.charge_in(max(stretches, key=lambda span: span[1] - span[0])) if stretches else None
-    if charge is None:
+    if charge is None or 2.0 * charge.u > LIMITS["weighed_well"].value:
         return []
-    band, u95 = LIMITS["charge_band"].value, 2.0 * charge.u
-    if charge.off + u95 < -band:
-        return [Fact("charge short", charge.says)]
-    if charge.off - u95 > band:
-        return [Fact("charge over", charge.says)]
-    return [Fact("charge full", charge.says)] if abs(charge.off) + u95 < band else []
+    return [Fact("charge over rated", charge.says, (), charge.off, charge.u)]
 
 
 def _from_vacuum(case: Case) -> list[Fact]:

@@ -175,13 +175,10 @@ def _excluded(circuit: list[tuple[float, Cause]], sound: float) -> list[Weighed]
     before = sound
     if fallen:
         after = before * math.prod((1.0 - cause.probability) / (1.0 - prior) for prior, cause in fallen)
-        names = ", ".join(title(cause.cause) for _, cause in fallen)
-        reason = "little else in the circuit is left"
-        told.append(
-            Weighed(
-                "not seen", _odds(after) - _odds(before), f"not seen, or unlikely by what was measured: {names}", reason
-            )
+        says = (
+            f"{len(fallen)} of {len(circuit)} causes in the circuit were not seen or are unlikely by what was measured"
         )
+        told.append(Weighed("not seen", _odds(after) - _odds(before), says, "little else is left"))
         before = after
     for prior, cause in circuit:
         if cause.probability > prior:

@@ -14,9 +14,12 @@ WEIGHTS = (
     Weight("overcharge seen", 4.7, "the signs of too much refrigerant agree"),
     Weight("overcharge suspected", 1.2, "a sign of it was seen; it does not settle it"),
     Weight("overcharge absent", -1.5, "its signs speak against it"),
-    Weight("charge over", 3.0, "the mass was weighed"),
-    Weight("charge full", -3.0, "the mass was weighed"),
-    Weight("charge short", -3.5, "the mass was weighed"),
+    Curve(
+        "charge over rated",
+        ((-0.15, -3.5), (0.0, -3.0), (0.08, -1.0), (0.15, 1.0), (0.25, 3.0), (0.5, 4.0)),
+        "weighed: that is too much",
+        "weighed: it is not too much",
+    ),
     Curve(
         "subcooling",
         ((3.0, -2.0), (6.0, -1.0), (10.0, 0.0), (14.0, 1.0), (20.0, 1.8)),

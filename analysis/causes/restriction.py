@@ -28,7 +28,12 @@ WEIGHTS = (
     Weight("low side far down", 1.0, "what little comes through is drawn off: a leak seldom pulls so deep"),
     Weight("starved, meets slowly", 0.9, "the sides meet through the narrow place"),
     Weight("starved, meets quickly", -0.7, "the way between the sides is open"),
-    Weight("charge short", -1.5, "the missing charge explains the starved evaporator"),
+    Curve(
+        "charge over rated",
+        ((-0.4, -2.2), (-0.2, -1.2), (-0.08, 0.0)),
+        "weighed",
+        "the missing charge explains the starved evaporator",
+    ),
     Curve(
         "superheat",
         ((3.0, -1.5), (8.0, -0.7), (14.0, 0.0), (20.0, 0.8), (30.0, 1.2)),

@@ -21,9 +21,13 @@ WEIGHTS = (
     Weight("low side far down", -0.5, "a narrow place pulls so deep sooner than a leak"),
     Weight("starved, meets slowly", -0.7, "little refrigerant has quickly met"),
     Weight("starved, meets quickly", 0.5, "little refrigerant has quickly met"),
-    Weight("charge short", 3.0, "the mass was weighed"),
-    Weight("charge full", -3.0, "the mass was weighed"),
-    Weight("charge over", -3.5, "the mass was weighed"),
+    Curve(
+        "charge over rated",
+        ((-0.35, 4.0), (-0.25, 2.8), (-0.15, 0.5), (-0.05, -1.5), (0.0, -2.8), (0.12, -3.5)),
+        "weighed: nothing else takes refrigerant away",
+        "weighed: it is all there",
+        "systems cool well down to about three quarters of their charge; " + PRACTICE,
+    ),
     Curve(
         "superheat",
         ((3.0, -1.5), (8.0, -0.7), (14.0, 0.0), (20.0, 1.0), (30.0, 1.5)),
