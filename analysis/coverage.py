@@ -19,7 +19,7 @@ from analysis.findings import Circumstance, Coverage, Episode, Rate
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.rates import NOTHING_SEEN_95, garwood, holm, missed_in_turn, needed_without_event, two_rates
-from analysis.shown import lasting, percent
+from analysis.shown import lasting, percent, times
 from analysis.stretches import usual_level
 from analysis.timeline import Span
 
@@ -215,7 +215,7 @@ def _enough(under: str, rate: Rate, spells: int) -> tuple[float | None, str]:
         needed_s = good_s * needed_without_event([rate.count], [(good_s, good_s)])
         return needed_s, (
             f"After a repair, {lasting(needed_s)} {under} without a fault would show that it comes less often than "
-            f"here ({'once' if rate.count == 1 else f'{rate.count} times'} in {lasting(good_s)} of good running; exact "
+            f"here ({times(rate.count)} in {lasting(good_s)} of good running; exact "
             "test, 95 %)"
         )
     left_s = max(3600.0 * NOTHING_SEEN_95 - good_s, 0.0)
@@ -240,7 +240,7 @@ def _missed_in_words(missed: dict[str, float | None], interval: dict[str, tuple[
     told = f"A look at a random moment of this drive misses it with a chance of {here}"
     limits = [limits for *_, limits in looks if limits is not None]
     if all(high - low > LIMITS["says_nothing"].value for low, high in limits):
-        return f"{told}; what other drives would show, so few spells cannot tell"
+        return f"{told}; too few spells to tell what other drives would show"
     elsewhere = ", ".join(f"{100 * low:.0f} to {percent(high)}" for low, high in limits)
     return f"{told}; in other drives like it {elsewhere} (95 % limits)"
 

@@ -54,11 +54,8 @@ def _compressor(findings: Findings) -> str:
 def _episodes(findings: Findings, units: Units) -> list[str]:
     if not findings.episodes:
         return ["", "Episodes   none"]
-    lines = ["", "Episodes"]
-    for episode in findings.episodes:
-        where = "throughout" if episode.permanent else wording.span(episode.start_s, episode.end_s)
-        lines.append(f"  {where:<13} {wording.title(episode.kind)}: {episode_says(episode, units)}")
-    return lines
+    lines = (f"  {wording.when(e):<13} {wording.title(e.kind)}: {episode_says(e, units)}" for e in findings.episodes)
+    return ["", "Episodes", *lines]
 
 
 def _causes(findings: Findings, units: Units) -> list[str]:

@@ -81,3 +81,12 @@ def test_the_share_of_time_at_fault_is_told_with_the_looks(told: dict[str, Findi
     assert verdict(told["sample14"], KPA).startswith(
         "No fault seen. Nothing was seen in 14 min with cooling asked for:"
     )
+
+
+def test_condensing_is_told_apart_for_idle_and_a_raised_idle(told: dict[str, Findings]):
+    """Faster, the compressor brings the condenser more heat: one number over both would be neither."""
+    rows = {row.quantity: row.measured.value or 0.0 for row in told["sample08"].expected}
+    idling, raised = (rows[f"condensing over ambient, {how}"] for how in ("idling", "raised idle"))
+    assert raised - idling > 8.0
+    assert "condensing over ambient" not in rows
+    assert "  throughout, 0:23–14:50 too much refrigerant" in summary_of(told["sample08"])
