@@ -121,14 +121,15 @@ def exposure_of(case: Case) -> Exposure:
     if job.complaint_when in ("idle", "moving"):
         standing = standing_of(case)
         if standing is None:
-            unseen.append(f"{job.complaint_when}: neither road speed nor engine speed was recorded")
+            unseen.append(f"{job.complaint_when}, since neither road speed nor engine speed was recorded")
         else:
             mask = mask & (standing if job.complaint_when == "idle" else ~standing)
-            words.append("standing" if job.complaint_when == "idle" else "moving")
+            told = "" if case.operating.moving is not None else " by the engine's speed"
+            words.append(f"{'standing' if job.complaint_when == 'idle' else 'moving'}{told}")
     if job.complaint_ambient_degc is not None:
         ambient, around = outside_air(case), LIMITS["ambient_like"].value
         if ambient is None:
-            unseen.append(f"{job.complaint_ambient_degc:.0f} degC outside: ambient was not recorded")
+            unseen.append(f"{job.complaint_ambient_degc:.0f} degC outside, since ambient was not recorded")
         else:
             mask = mask & (np.abs(ambient - job.complaint_ambient_degc) <= around)
             words.append(f"within {around:.0f} K of {job.complaint_ambient_degc:.0f} degC outside")
@@ -174,15 +175,15 @@ def _conditions(case: Case, good: Mask) -> list[tuple[str, str, bool, Mask, Mask
     after_s = 60.0 * stated if stated else usual_level(since[good]) if good.any() else 0.0
     words = f"later than {after_s / 60.0:.0f} min after the start"
     found.append(("since_start", words, stated is not None, since >= after_s, everywhere))
-    for factor, values, unit, given in (
-        ("ambient", outside_air(case), "degC outside", job.complaint_ambient_degc),
-        ("engine_speed", case.operating.engine_speed, "1/min", None),
+    for factor, values, above, unit, given in (
+        ("ambient", outside_air(case), "above", "degC outside", job.complaint_ambient_degc),
+        ("engine_speed", case.operating.engine_speed, "with the engine above", "1/min", None),
     ):
         if values is None or not np.isfinite(values[good]).any():
             continue
         known = np.isfinite(values)
         level = usual_level(values[good]) if given is None else given - LIMITS["ambient_like"].value
-        found.append((factor, f"above {level:.0f} {unit}", given is not None, values > level, known))
+        found.append((factor, f"{above} {level:.0f} {unit}", given is not None, values > level, known))
     return found
 
 
@@ -246,7 +247,7 @@ def _missed_in_words(missed: dict[str, float | None], interval: dict[str, tuple[
 
 
 def _nothing_seen(case: Case, exposure: Exposure, exposed_s: float) -> str:
-    unseen = f" (whether it was {'; '.join(exposure.not_checked)})" if exposure.not_checked else ""
+    unseen = f" (not checked: {'; '.join(exposure.not_checked)})" if exposure.not_checked else ""
     if case.running.basis == "none":
         return "No channel shows whether the compressor ran: the recording says nothing about faults"
     if exposed_s <= 0:

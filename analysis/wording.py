@@ -4,13 +4,16 @@ from collections import Counter
 from collections.abc import Sequence
 from itertools import groupby, islice
 
+from analysis.causes import BY_EXCLUSION
 from analysis.findings import (
     ABSENT,
     CANNOT_TELL,
     FAULT_FOUND,
+    LIKELY,
     NO_FAULT_SEEN,
     NOT_EXCLUDED,
     PRESENT,
+    PROVEN,
     UNDECIDED,
     Cause,
     Cycling,
@@ -56,6 +59,8 @@ STOPPED = {
 }
 """Why a run ended, after a number of stops."""
 NOTHING_EXAMINED = "No kind of fault could be decided, so that nothing follows from none being seen."
+WORTH_A_LINE = 0.25
+"""Probability from which a cause is told though nothing clearly speaks for it (common practice, no source)."""
 CLEARLY = 0.69
 """Log likelihood ratio that doubles the odds."""
 CLEAR = 0.05
@@ -126,14 +131,28 @@ def one_of(parts: Sequence[str]) -> str:
     return f"{apart.join(parts[:-1])}{apart if len(parts) > 2 else ' '}or {parts[-1]}"
 
 
-def worth_telling(cause: Cause) -> bool:
-    """Whether a cause that is only not excluded deserves a line: something that was seen speaks for it clearly."""
-    return cause.standing == NOT_EXCLUDED and any(reason.llr >= CLEARLY for reason in cause.weighed)
+def told(findings: Findings) -> list[Cause]:
+    """The causes that deserve a line: those at least likely, and of the others what something clearly speaks for.
+
+    Where a fault was found, that there might be none follows from the other lines and is not told again.
+    """
+    open_ones = [cause for cause in findings.causes if not (shown_faulty(findings) and cause.cause == BY_EXCLUSION)]
+    return [cause for cause in open_ones if cause.standing in (PROVEN, LIKELY) or _worth_telling(cause)]
+
+
+def _worth_telling(cause: Cause) -> bool:
+    clear = any(reason.llr >= CLEARLY for reason in cause.weighed)
+    return cause.standing == NOT_EXCLUDED and (clear or cause.probability >= WORTH_A_LINE)
+
+
+def shown_faulty(findings: Findings) -> bool:
+    """Whether a fault of the vehicle was found."""
+    return findings.verdict == FAULT_FOUND
 
 
 def leading(findings: Findings) -> Cause | None:
-    """The likeliest cause that is at least likely, of the vehicle before the sensor."""
-    likely = [cause for cause in findings.causes if cause.standing in ("proven", "likely")]
+    """The likeliest cause that is at least likely, of the vehicle before the sensor; of a fault found never 'none'."""
+    likely = [cause for cause in told(findings) if cause.standing in (PROVEN, LIKELY)]
     vehicle = [cause for cause in likely if cause.cause != "sensor_fault"]
     return (vehicle or likely or [None])[0]
 
@@ -227,9 +246,9 @@ def stopped(stops: Sequence[Stop]) -> str:
 def cycled(c: Cycling, findings: Findings, units: Units = KPA) -> str:
     """One stretch of cycling in a sentence; where its own control made none of it, what did."""
     lengths = (("period", c.period_s), ("on", c.on_s), ("off", c.off_s))
-    told = [f", {name} {units.shown(value, 's')}" for name, value in lengths if says_something(value)]
+    lengths_told = [f", {name} {units.shown(value, 's')}" for name, value in lengths if says_something(value)]
     many = f"{'at least ' if c.lower_bound else ''}{count(c.cycles, 'cycle')}"
-    times_s = f"cycling {span(c.start_s, c.end_s)}: {many}{''.join(told)}"
+    times_s = f"cycling {span(c.start_s, c.end_s)}: {many}{''.join(lengths_told)}"
     if not c.control_cycles:
         within = [stop for stop in findings.compressor.stops if c.start_s <= stop.at_s < c.end_s]
         return f"{times_s}; none by its own control (stops: {stopped(within)})"
@@ -287,8 +306,8 @@ def equalised(rest: Equalisation, units: Units) -> str:
     fit = "" if rest.fit_r2 is None else f" (exponential to r² {rest.fit_r2:.2f})"
     if rest.fit_r2 is not None and rest.fit_r2 < EXPONENTIAL:
         halves = ((rest.early_constant_s, "to the half"), (rest.late_constant_s, "after it"))
-        told = ", ".join(f"{shown(value, 's')} {which}" for value, which in halves if says_something(value))
-        fit = f" (hardly one exponential, r² {rest.fit_r2:.2f}{': ' if told else ''}{told})"
+        each = ", ".join(f"{shown(value, 's')} {which}" for value, which in halves if says_something(value))
+        fit = f" (hardly one exponential, r² {rest.fit_r2:.2f}{': ' if each else ''}{each})"
     quick = f"under {units.level(50.0, 'kPa')} {units.pressure} after {shown(rest.time_to_50_kpa_s, 's')}"
     return (
         f"{after}: {quick}, 90 % after {shown(rest.time_to_90_s, 's')}, "

@@ -211,9 +211,7 @@ def episode_rows(findings: Findings, units: Units, most: int) -> tuple[Rows, str
 def causes(findings: Findings, units: Units) -> list[CauseBlock]:
     """Causes that are proven or likely in full, those not excluded in short."""
     return [
-        _cause(cause, findings, units, whole=cause.standing in ("proven", "likely"))
-        for cause in findings.causes
-        if cause.standing in ("proven", "likely") or wording.worth_telling(cause)
+        _cause(cause, findings, units, whole=cause.standing in ("proven", "likely")) for cause in wording.told(findings)
     ]
 
 
