@@ -19,7 +19,7 @@ from analysis.findings import Circumstance, Coverage, Episode, Rate
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.rates import NOTHING_SEEN_95, garwood, holm, missed_in_turn, needed_without_event, two_rates
-from analysis.shown import lasting, percent
+from analysis.shown import lasting, percent, times
 from analysis.stretches import usual_level
 from analysis.timeline import Span
 
@@ -121,14 +121,15 @@ def exposure_of(case: Case) -> Exposure:
     if job.complaint_when in ("idle", "moving"):
         standing = standing_of(case)
         if standing is None:
-            unseen.append(f"{job.complaint_when}: neither road speed nor engine speed was recorded")
+            unseen.append(f"{job.complaint_when}, since neither road speed nor engine speed was recorded")
         else:
             mask = mask & (standing if job.complaint_when == "idle" else ~standing)
-            words.append("standing" if job.complaint_when == "idle" else "moving")
+            told = "" if case.operating.moving is not None else " by the engine's speed"
+            words.append(f"{'standing' if job.complaint_when == 'idle' else 'moving'}{told}")
     if job.complaint_ambient_degc is not None:
         ambient, around = outside_air(case), LIMITS["ambient_like"].value
         if ambient is None:
-            unseen.append(f"{job.complaint_ambient_degc:.0f} degC outside: ambient was not recorded")
+            unseen.append(f"{job.complaint_ambient_degc:.0f} degC outside, since ambient was not recorded")
         else:
             mask = mask & (np.abs(ambient - job.complaint_ambient_degc) <= around)
             words.append(f"within {around:.0f} K of {job.complaint_ambient_degc:.0f} degC outside")
@@ -174,15 +175,15 @@ def _conditions(case: Case, good: Mask) -> list[tuple[str, str, bool, Mask, Mask
     after_s = 60.0 * stated if stated else usual_level(since[good]) if good.any() else 0.0
     words = f"later than {after_s / 60.0:.0f} min after the start"
     found.append(("since_start", words, stated is not None, since >= after_s, everywhere))
-    for factor, values, unit, given in (
-        ("ambient", outside_air(case), "degC outside", job.complaint_ambient_degc),
-        ("engine_speed", case.operating.engine_speed, "1/min", None),
+    for factor, values, above, unit, given in (
+        ("ambient", outside_air(case), "above", "degC outside", job.complaint_ambient_degc),
+        ("engine_speed", case.operating.engine_speed, "with the engine above", "1/min", None),
     ):
         if values is None or not np.isfinite(values[good]).any():
             continue
         known = np.isfinite(values)
         level = usual_level(values[good]) if given is None else given - LIMITS["ambient_like"].value
-        found.append((factor, f"above {level:.0f} {unit}", given is not None, values > level, known))
+        found.append((factor, f"{above} {level:.0f} {unit}", given is not None, values > level, known))
     return found
 
 
@@ -215,7 +216,7 @@ def _enough(under: str, rate: Rate, spells: int) -> tuple[float | None, str]:
         needed_s = good_s * needed_without_event([rate.count], [(good_s, good_s)])
         return needed_s, (
             f"After a repair, {lasting(needed_s)} {under} without a fault would show that it comes less often than "
-            f"here ({'once' if rate.count == 1 else f'{rate.count} times'} in {lasting(good_s)} of good running; exact "
+            f"here ({times(rate.count)} in {lasting(good_s)} of good running; exact "
             "test, 95 %)"
         )
     left_s = max(3600.0 * NOTHING_SEEN_95 - good_s, 0.0)
@@ -240,13 +241,13 @@ def _missed_in_words(missed: dict[str, float | None], interval: dict[str, tuple[
     told = f"A look at a random moment of this drive misses it with a chance of {here}"
     limits = [limits for *_, limits in looks if limits is not None]
     if all(high - low > LIMITS["says_nothing"].value for low, high in limits):
-        return f"{told}; what other drives would show, so few spells cannot tell"
+        return f"{told}; too few spells to tell what other drives would show"
     elsewhere = ", ".join(f"{100 * low:.0f} to {percent(high)}" for low, high in limits)
     return f"{told}; in other drives like it {elsewhere} (95 % limits)"
 
 
 def _nothing_seen(case: Case, exposure: Exposure, exposed_s: float) -> str:
-    unseen = f" (whether it was {'; '.join(exposure.not_checked)})" if exposure.not_checked else ""
+    unseen = f" (not checked: {'; '.join(exposure.not_checked)})" if exposure.not_checked else ""
     if case.running.basis == "none":
         return "No channel shows whether the compressor ran: the recording says nothing about faults"
     if exposed_s <= 0:

@@ -49,6 +49,7 @@ MODULES_WITH_LIMITS = (
     "equalisation",
     "settling",
     "vacuum",
+    "static",
     "soak",
     "lost_lift",
     "starving",
@@ -180,7 +181,7 @@ def verdict_of(
         rows = ", ".join(f"{row.quantity} {row.measured.value or 0.0:.0f} {row.unit}" for row in outside)
         return CANNOT_TELL, f"no kind of fault was recognised, yet outside what is expected: {rows}"
     open_kinds = [title(check.kind) for check in checks if check.state == UNDECIDED]
-    left = f"; left undecided: {', '.join(open_kinds)}" if open_kinds else ""
+    left = f". Left undecided: {', '.join(open_kinds)}" if open_kinds else ""
     return NO_FAULT_SEEN, f"{coverage.says}{left}"
 
 

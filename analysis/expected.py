@@ -8,12 +8,15 @@ import numpy as np
 from analysis.case import Case
 from analysis.findings import Episode, Expected
 from analysis.limits import PRACTICE
+from analysis.operating import Mask
 from analysis.stepless import VARIABLE
 from analysis.timeline import Floats
 from analysis.uncertainty import Measured, absent, combine, measured
 
 SETTLED_IN_S = 60.0
 LEAST_S = 20.0
+RAISED_FROM = 1100.0
+"""Engine speed [1/min] above which a marked raised idle is one (common practice, no source)."""
 OWN_CYCLES = 0.5
 """Share of the cycles that its own control must have made (common practice, no source)."""
 WHOLE = 0.9
@@ -33,6 +36,8 @@ class Band:
 
 CONDENSING_STANDING = Band("condensing over ambient, standing", "K", 10.0, 30.0)
 CONDENSING_MOVING = Band("condensing over ambient, moving", "K", 8.0, 22.0)
+CONDENSING_IDLING = Band("condensing over ambient, idling", "K", 8.0, 30.0)
+CONDENSING_RAISED = Band("condensing over ambient, raised idle", "K", 8.0, 30.0)
 CONDENSING = Band("condensing over ambient", "K", 8.0, 30.0)
 SUPERHEAT = Band("superheat at the suction probe", "K", 3.0, 15.0)
 SUBCOOLING = Band("subcooling at the liquid probe", "K", 4.0, 15.0)
@@ -47,13 +52,8 @@ def expected_of(case: Case, episodes: Sequence[Episode]) -> tuple[Expected, ...]
     steady = case.steady(SETTLED_IN_S) & case.outside(episodes, SETTLED_IN_S)
     derived = case.derived
     rows: list[Expected] = []
-    moving = case.operating.moving
-    over = derived.over_ambient_k
-    if moving is None:
-        rows.append(_row(case, CONDENSING, over, steady, case.u_over_ambient_k()))
-    else:
-        rows.append(_row(case, CONDENSING_STANDING, over, steady & ~moving, case.u_over_ambient_k()))
-        rows.append(_row(case, CONDENSING_MOVING, over, steady & moving, case.u_over_ambient_k()))
+    for band, where in _condensing(case):
+        rows.append(_row(case, band, derived.over_ambient_k, steady & where, case.u_over_ambient_k()))
     rows.append(_row(case, EVAPORATING, derived.evaporating_degc, steady, case.u_evaporating_k()))
     rows.append(_row(case, SUPERHEAT, derived.superheat_k, steady, case.u_superheat_k()))
     rows.append(_row(case, SUBCOOLING, derived.subcooling_k, steady, case.u_subcooling_k()))
@@ -67,9 +67,19 @@ def expected_of(case: Case, episodes: Sequence[Episode]) -> tuple[Expected, ...]
     return tuple(rows)
 
 
-def _row(
-    case: Case, band: Band, values: Floats | None, mask: np.ndarray[tuple[int], np.dtype[np.bool_]], u: float
-) -> Expected:
+def _condensing(case: Case) -> list[tuple[Band, Mask]]:
+    """The bands of condensing over ambient, and where each is due: the heat follows speed, and a raised idle."""
+    moving, rotation = case.operating.moving, case.operating.engine_speed
+    if moving is not None:
+        return [(CONDENSING_STANDING, ~moving), (CONDENSING_MOVING, moving)]
+    everywhere = np.ones(len(case.timeline.t_s), np.bool_)
+    if rotation is None or case.derived.over_ambient_k is None or not case.timeline.marked("raised_idle"):
+        return [(CONDENSING, everywhere)]
+    raised = np.nan_to_num(rotation) > RAISED_FROM
+    return [(CONDENSING_IDLING, ~raised), (CONDENSING_RAISED, raised)]
+
+
+def _row(case: Case, band: Band, values: Floats | None, mask: Mask, u: float) -> Expected:
     if values is None:
         return _judged(band, absent("no sensor was fitted for this"))
     part = case.over(values, mask)

@@ -7,7 +7,7 @@ import numpy as np
 from analysis.case import Case
 from analysis.findings import PRESENT, Check, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.shown import lasting
+from analysis.shown import lasting, times
 from analysis.soak import excess_over_saturation
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
@@ -87,7 +87,7 @@ def _from_episodes(case: Case, episodes: tuple[Episode, ...], whys: dict[str, st
         if not own[0].permanent:
             facts.append(Fact(f"{kind} passing", "it was seen for a while only"))
         if not own[0].permanent and len(own) > 1:
-            facts.append(Fact(f"{kind} comes and goes", f"it came and went {len(own)} times"))
+            facts.append(Fact(f"{kind} comes and goes", f"it came and went {times(len(own))}"))
         facts.extend(Fact(f"{kind}: {e.rule}", e.says, (e,)) for episode in own for e in episode.evidence)
     facts.extend(_speeds(case, [e for e in episodes if e.kind == "condenser_airflow_loss"]))
     stopped = {stop.cooling_stopped: stop for stop in case.stops if stop.why == "dropout"}

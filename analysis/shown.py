@@ -91,6 +91,19 @@ def count(number: int, singular: str, plural: str | None = None) -> str:
     return f"{number} {singular if number == 1 else plural or singular + 's'}"
 
 
+def times(number: int) -> str:
+    """How often, in words."""
+    return {1: "once", 2: "twice"}.get(number, f"{number} times")
+
+
+def clock(seconds: float) -> str:
+    """Minutes and seconds since the recording's first sample."""
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    minutes, left = divmod(rest, 60)
+    return f"{hours}:{minutes:02d}:{left:02d}" if hours else f"{minutes}:{left:02d}"
+
+
 def lasting(seconds: float) -> str:
     """A length of time as one says it: seconds, from two minutes on minutes, from two hours on hours and minutes."""
     if round(seconds) < 120:

@@ -10,20 +10,18 @@ import numpy as np
 
 from analysis.case import Case
 from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.static import BAY
+from analysis.static import LIMITS as STATIC
 from analysis.uncertainty import Measured, absent, combine, measured
 
 LIMITS = limit_table(
     Limit("rest", 2.0, "s", "before the first start; soaked, it takes no longer to read both sides; " + PRACTICE),
     Limit("margin", 1.0, "s", "before the first start, whose moment is not known better; " + PRACTICE),
     Limit("apart", 60.0, "kPa", "between the sides at rest; " + PRACTICE),
-    Limit("soak_u", 1.0, "K", "one ambient probe stands for the metal; " + PRACTICE),
-    Limit("soak_u_metal", 0.6, "K", "a probe on a pipe in the engine bay agrees with it; " + PRACTICE),
     Limit("soak_apart", 3.0, "K", PRACTICE),
     Limit("cabin_colder", -3.0, "K", "against ambient, parked; " + PRACTICE),
     Limit("cabin_warmer", 10.0, "K", "against ambient, parked; " + PRACTICE),
 )
-BAY = ("discharge_line", "liquid_line")
-"""Places whose metal stays warm under the bonnet after an earlier drive: at ambient they show the soak."""
 
 
 def excess_over_saturation(case: Case) -> Measured | None:
@@ -59,7 +57,7 @@ def excess_over_saturation(case: Case) -> Measured | None:
     probe = case.timeline.signal("ambient")
     u_static = combine(1.0 / math.hypot(1.0 / low.u, 1.0 / high.u), case.timeline.barometric_u_kpa)
     metal = any(case.timeline.grid(place) is not None for place in BAY)
-    u_soak = LIMITS["soak_u_metal" if metal else "soak_u"].value
+    u_soak = STATIC["soak_u_metal" if metal else "soak_u"].value
     u = combine(u_static * fluid.kelvin_per_kpa(static), probe.u if probe else 1.0, u_soak)
     return measured(fluid.temperature_at(static) - float(np.mean(soak)), u)
 
@@ -72,7 +70,7 @@ def _after_the_drive(case: Case) -> Measured | None:
         if fluid is None or gap.value is None or gap.u95 is None or pressure.value is None:
             continue
         slope = fluid.kelvin_per_kpa(pressure.value + case.timeline.barometric_kpa)
-        return measured(gap.value * slope, gap.u95 * slope / 2.0, LIMITS["soak_u"].value)
+        return measured(gap.value * slope, gap.u95 * slope / 2.0)
     return None
 
 

@@ -7,16 +7,22 @@ import numpy as np
 from analysis.derived import Derived
 from analysis.findings import Static
 from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.readings import resolution_of
 from analysis.runs import Running
 from analysis.stretches import median_of
-from analysis.timeline import Floats, Timeline
+from analysis.timeline import Floats, Signal, Timeline
 from analysis.uncertainty import UNIFORM, Measured, absent, combine, measured
 
 LIMITS = limit_table(
     Limit("together", 50.0, "kPa", "or what the sensors allow, if that is more; " + PRACTICE),
     Limit("steady", 3.0, "kPa a minute", PRACTICE),
     Limit("steady_over", 60.0, "s", PRACTICE),
+    Limit("before_start", 3.0, "s", "the moment of a start is not known better; " + PRACTICE),
+    Limit("soak_u", 1.0, "K", "air stands for the metal; " + PRACTICE),
+    Limit("soak_u_metal", 0.6, "K", "a probe on a pipe in the engine bay agrees with it; " + PRACTICE),
 )
+BAY = ("discharge_line", "liquid_line")
+"""Places whose metal stays warm under the bonnet after an earlier drive: at ambient they show the soak."""
 
 
 def static_of(timeline: Timeline, derived: Derived, running: Running) -> tuple[Static, ...]:
@@ -24,7 +30,11 @@ def static_of(timeline: Timeline, derived: Derived, running: Running) -> tuple[S
     low, high = derived.low_kpa, derived.high_kpa
     if low is None or high is None or running.basis == "none":
         return ()
-    edges = [(0.0, running.runs[0].start_s)] if running.runs else [(0.0, timeline.duration_s)]
+    edges = (
+        [(0.0, running.runs[0].start_s - LIMITS["before_start"].value)]
+        if running.runs
+        else [(0.0, timeline.duration_s)]
+    )
     if running.runs:
         edges.append((running.runs[-1].end_s, timeline.duration_s))
     found = (_static(timeline, derived, start, end) for start, end in edges)
@@ -55,7 +65,7 @@ def _static(timeline: Timeline, derived: Derived, start_s: float, end_s: float) 
     elif derived.refrigerant.name == "R-744":
         gap = absent("not for R-744: its static pressure depends on the charge")
     elif soak.value is not None and soak.u95 is not None:
-        drift, u_drift = _drift_per_minute(timeline, low, last, low_side.noise)
+        drift, u_drift = _drift_per_minute(timeline, low, last, low_side)
         if abs(drift) - 2.0 * u_drift > LIMITS["steady"].value:
             gap = absent("pressures were still drifting")
         else:
@@ -66,14 +76,17 @@ def _static(timeline: Timeline, derived: Derived, start_s: float, end_s: float) 
     return Static(float(timeline.t_s[last][0]), float(timeline.t_s[last][-1]), pressure, soak, gap)
 
 
-def _drift_per_minute(timeline: Timeline, values: Floats, part: slice, noise: float) -> tuple[float, float]:
-    """Slope of a stretch [1/min] and its standard uncertainty from noise."""
+def _drift_per_minute(timeline: Timeline, values: Floats, part: slice, signal: Signal) -> tuple[float, float]:
+    """Slope of a stretch [1/min] and its standard uncertainty from noise and the sensor's steps."""
     t = timeline.t_s[part]
     good = np.isfinite(values)
     if int(good.sum()) < 4:
         return 0.0, math.inf
     spread = float(np.std(t[good])) * math.sqrt(int(good.sum()))
-    return 60.0 * float(np.polyfit(t[good], values[good], 1)[0]), 60.0 * noise / max(spread, 1e-9)
+    # One step of a coarse sensor half-way through tilts the line by one and a half of it over the stretch.
+    tilt = 1.5 * resolution_of(signal.values) / max(float(np.ptp(t[good])), 1e-9) * UNIFORM
+    u = combine(signal.noise / max(spread, 1e-9), tilt)
+    return 60.0 * float(np.polyfit(t[good], values[good], 1)[0]), 60.0 * u
 
 
 def _soak(timeline: Timeline, part: slice) -> tuple[Measured, str]:
@@ -93,4 +106,6 @@ def _soak(timeline: Timeline, part: slice) -> tuple[Measured, str]:
     if spread > 2.0 * combine(float(us.max()), float(us.max())):
         why = f"the temperatures differ by {spread:.1f} K: not soaked"
         return absent(why), why
-    return measured(mean, float(np.sqrt(np.sum(us**2))) / len(us), spread * UNIFORM / 2.0), ""
+    metal = any(signal.channel.place in BAY for signal, _ in seen)
+    u_metal = LIMITS["soak_u_metal" if metal else "soak_u"].value
+    return measured(mean, float(np.sqrt(np.sum(us**2))) / len(us), spread * UNIFORM / 2.0, u_metal), ""

@@ -3,7 +3,7 @@
 import textwrap
 
 from analysis import wording
-from analysis.findings import ABSENT, PRESENT, UNDECIDED, Findings
+from analysis.findings import ABSENT, LIKELY, PRESENT, PROVEN, UNDECIDED, Findings
 from analysis.sentences import check_says, episode_says, left_open, reasons
 from analysis.shown import KPA, Units, percent
 
@@ -54,29 +54,21 @@ def _compressor(findings: Findings) -> str:
 def _episodes(findings: Findings, units: Units) -> list[str]:
     if not findings.episodes:
         return ["", "Episodes   none"]
-    lines = ["", "Episodes"]
-    for episode in findings.episodes:
-        where = "throughout" if episode.permanent else wording.span(episode.start_s, episode.end_s)
-        lines.append(f"  {where:<13} {wording.title(episode.kind)}: {episode_says(episode, units)}")
-    return lines
+    lines = (f"  {wording.when(e):<13} {wording.title(e.kind)}: {episode_says(e, units)}" for e in findings.episodes)
+    return ["", "Episodes", *lines]
 
 
 def _causes(findings: Findings, units: Units) -> list[str]:
     lines = ["", "Causes"]
-    leading = [cause for cause in findings.causes if cause.standing in ("proven", "likely")]
-    for cause in leading:
+    for cause in wording.told(findings):
         lines.append(f"  {cause.standing}: {wording.title(cause.cause)} ({percent(cause.probability)})")
         lines += [f"    for      {reason}" for reason in reasons(cause, units, speaks_for=True)]
+        lines += [f"    open     {left_open(cause, units)}"] if cause.left_open else []
         lines += [f"    against  {reason}" for reason in reasons(cause, units, speaks_for=False)]
-        lines.append(f"    parts    {', '.join(cause.parts)}")
-        lines.append(f"    tell     {cause.telling_test}")
-        lines.append(f"    next     {cause.next_check}")
-    for cause in findings.causes:
-        if wording.worth_telling(cause):
-            lines.append(f"  not excluded: {wording.title(cause.cause)} ({percent(cause.probability)})")
-            lines += [f"    for      {reason}" for reason in reasons(cause, units, speaks_for=True)]
-            lines += [f"    open     {left_open(cause, units)}"] if cause.left_open else []
-            lines += [f"    against  {reason}" for reason in reasons(cause, units, speaks_for=False)]
+        if cause.standing in (PROVEN, LIKELY):
+            lines.append(f"    parts    {wording.one_of(cause.parts)}")
+            lines.append(f"    tell     {cause.telling_test}")
+            lines.append(f"    next     {cause.next_check}")
     return lines if len(lines) > 2 else ["", "Causes     none stands out"]
 
 

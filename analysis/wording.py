@@ -4,23 +4,27 @@ from collections import Counter
 from collections.abc import Sequence
 from itertools import groupby, islice
 
+from analysis.causes import BY_EXCLUSION
 from analysis.findings import (
     ABSENT,
     CANNOT_TELL,
     FAULT_FOUND,
+    LIKELY,
     NO_FAULT_SEEN,
     NOT_EXCLUDED,
     PRESENT,
+    PROVEN,
     UNDECIDED,
     Cause,
     Cycling,
+    Episode,
     Equalisation,
     Findings,
     Settling,
     Stop,
 )
 from analysis.sentences import check_says, in_units, shown_degrees
-from analysis.shown import KPA, SYMBOLS, Units, count, lasting
+from analysis.shown import KPA, SYMBOLS, Units, clock, count, lasting, times
 from analysis.titles import title
 from analysis.uncertainty import Measured
 
@@ -51,10 +55,12 @@ STOPPED = {
     "full_throttle_cut": "at full throttle",
     "dropout": "by dropping out",
     "not_recorded": "where nothing was recorded",
-    "unknown": "without a reason in the recording",
+    "unknown": "for no reason in the recording",
 }
 """Why a run ended, after a number of stops."""
 NOTHING_EXAMINED = "No kind of fault could be decided, so that nothing follows from none being seen."
+WORTH_A_LINE = 0.25
+"""Probability from which a cause is told though nothing clearly speaks for it (common practice, no source)."""
 CLEARLY = 0.69
 """Log likelihood ratio that doubles the odds."""
 CLEAR = 0.05
@@ -79,6 +85,12 @@ def place(name: str) -> str:
     return PLACES.get(name, name.replace("_", " "))
 
 
+def when(episode: Episode) -> str:
+    """When an episode showed; one that was there throughout is told so, with the time in which the system ran."""
+    showed = span(episode.start_s, episode.end_s)
+    return f"throughout, {showed}" if episode.permanent else showed
+
+
 def mark(kind: str) -> str:
     """A kind of mark in words."""
     return {"ac_on": "A/C on", "ac_off": "A/C off"}.get(kind, kind.replace("_", " "))
@@ -94,14 +106,6 @@ def shown(value: Measured, symbol: str = "", units: Units = KPA) -> str:
     return units.shown(value, symbol)
 
 
-def clock(seconds: float) -> str:
-    """Minutes and seconds since the recording's first sample."""
-    whole = round(seconds)
-    hours, rest = divmod(whole, 3600)
-    minutes, left = divmod(rest, 60)
-    return f"{hours}:{minutes:02d}:{left:02d}" if hours else f"{minutes}:{left:02d}"
-
-
 def length(seconds: float) -> str:
     """A length of time to the second, with what its figures are."""
     return f"{clock(seconds)} ({'h:min:s' if round(seconds) >= 3600 else 'min:s'})"
@@ -110,11 +114,6 @@ def length(seconds: float) -> str:
 def span(start_s: float, end_s: float) -> str:
     """A stretch of time."""
     return f"{clock(start_s)}–{clock(end_s)}"
-
-
-def times(number: int) -> str:
-    """How often, in words."""
-    return {1: "once", 2: "twice"}.get(number, f"{number} times")
 
 
 def in_words(text: str, findings: Findings) -> str:
@@ -132,14 +131,28 @@ def one_of(parts: Sequence[str]) -> str:
     return f"{apart.join(parts[:-1])}{apart if len(parts) > 2 else ' '}or {parts[-1]}"
 
 
-def worth_telling(cause: Cause) -> bool:
-    """Whether a cause that is only not excluded deserves a line: something that was seen speaks for it clearly."""
-    return cause.standing == NOT_EXCLUDED and any(reason.llr >= CLEARLY for reason in cause.weighed)
+def told(findings: Findings) -> list[Cause]:
+    """The causes that deserve a line: those at least likely, and of the others what something clearly speaks for.
+
+    Where a fault was found, that there might be none follows from the other lines and is not told again.
+    """
+    open_ones = [cause for cause in findings.causes if not (shown_faulty(findings) and cause.cause == BY_EXCLUSION)]
+    return [cause for cause in open_ones if cause.standing in (PROVEN, LIKELY) or _worth_telling(cause)]
+
+
+def _worth_telling(cause: Cause) -> bool:
+    clear = any(reason.llr >= CLEARLY for reason in cause.weighed)
+    return cause.standing == NOT_EXCLUDED and (clear or cause.probability >= WORTH_A_LINE)
+
+
+def shown_faulty(findings: Findings) -> bool:
+    """Whether a fault of the vehicle was found."""
+    return findings.verdict == FAULT_FOUND
 
 
 def leading(findings: Findings) -> Cause | None:
-    """The likeliest cause that is at least likely, of the vehicle before the sensor."""
-    likely = [cause for cause in findings.causes if cause.standing in ("proven", "likely")]
+    """The likeliest cause that is at least likely, of the vehicle before the sensor; of a fault found never 'none'."""
+    likely = [cause for cause in told(findings) if cause.standing in (PROVEN, LIKELY)]
     vehicle = [cause for cause in likely if cause.cause != "sensor_fault"]
     return (vehicle or likely or [None])[0]
 
@@ -192,9 +205,7 @@ def _verdict(findings: Findings, cause: Cause | None, units: Units) -> str:
         kinds = sorted({title(e.kind) for e in findings.episodes if e.kind != "sensor_fault"})
         return f"Fault found, cause not settled: {', '.join(kinds)}."
     why = verdict_why(findings, units)
-    if findings.verdict == NO_FAULT_SEEN:
-        return f"{VERDICTS[findings.verdict]}. {why[:1].upper()}{why[1:]}."
-    return f"{VERDICTS[findings.verdict]}: {why[:1].lower()}{why[1:]}."
+    return f"{VERDICTS[findings.verdict]}. {why[:1].upper()}{why[1:]}."
 
 
 def measure_lines(findings: Findings, units: Units = KPA) -> list[str]:
@@ -216,7 +227,7 @@ def measure_lines(findings: Findings, units: Units = KPA) -> list[str]:
     lines += [
         f"vacuum hold {span(hold.start_s, hold.end_s)} ({place(hold.channel)}): {hold.says}" for hold in findings.vacuum
     ]
-    timed = [one for one in findings.settlings if one.settling_time_s.value is not None]
+    timed = [one for one in findings.settlings if says_something(one.settling_time_s)]
     by_start = groupby(timed, key=lambda one: (one.after, one.start_s))
     for (after, start_s), some in islice(by_start, MOST_SETTLINGS):
         told = "; ".join(
@@ -234,16 +245,21 @@ def stopped(stops: Sequence[Stop]) -> str:
 
 def cycled(c: Cycling, findings: Findings, units: Units = KPA) -> str:
     """One stretch of cycling in a sentence; where its own control made none of it, what did."""
-    times_s = (
-        f"cycling {span(c.start_s, c.end_s)}: {'at least ' if c.lower_bound else ''}{count(c.cycles, 'cycle')}, "
-        f"period {units.shown(c.period_s, 's')}, on {units.shown(c.on_s, 's')}, off {units.shown(c.off_s, 's')}"
-    )
+    lengths = (("period", c.period_s), ("on", c.on_s), ("off", c.off_s))
+    lengths_told = [f", {name} {units.shown(value, 's')}" for name, value in lengths if says_something(value)]
+    many = f"{'at least ' if c.lower_bound else ''}{count(c.cycles, 'cycle')}"
+    times_s = f"cycling {span(c.start_s, c.end_s)}: {many}{''.join(lengths_told)}"
     if not c.control_cycles:
         within = [stop for stop in findings.compressor.stops if c.start_s <= stop.at_s < c.end_s]
         return f"{times_s}; none by its own control (stops: {stopped(within)})"
     own = "all" if c.control_cycles == c.cycles else f"{c.control_cycles} of them"
     out, back = units.shown(c.cut_out_kpa, "kPa"), units.shown(c.cut_in_kpa, "kPa")
     return f"{times_s}; {own} by its own control, which cut out at {out} and in at {back} gauge on the low side"
+
+
+def says_something(value: Measured) -> bool:
+    """Whether a length of time is known to better than itself."""
+    return value.value is not None and (value.u95 or 0.0) < value.value
 
 
 def _final(one: Settling, units: Units) -> str:
@@ -267,7 +283,9 @@ def coverage_lines(findings: Findings, units: Units = KPA) -> list[str]:
     several = any(one.starts_under + one.starts_outside > 1 for one in coverage.circumstances)
     if several and not lives:
         lives = [f"nothing ties it to a condition (exact tests, each may be chance): tried were {', '.join(tried)}"]
-    lines = [coverage.says, *lives, *([coverage.enough_says] if coverage.enough_says else [])]
+    suspected = any(check.suspected for check in findings.checks)
+    aside = "What is only suspected is not counted. " if suspected else ""
+    lines = [f"{aside}{coverage.says}", *lives, *([coverage.enough_says] if coverage.enough_says else [])]
     return [f"{line[:1].upper()}{shown_degrees(line[1:], units)}." for line in lines]
 
 
@@ -281,14 +299,15 @@ def equalised(rest: Equalisation, units: Units) -> str:
     def shown(value: Measured, symbol: str) -> str:
         return units.shown(value, symbol)
 
-    why = rest.stopped_by.replace("_", " ")
-    after = f"equalisation after {clock(rest.start_s)} ({why}), from {shown(rest.difference_kpa, 'kPa')}"
+    why = STOPPED.get(rest.stopped_by, rest.stopped_by.replace("_", " "))
+    after = f"equalisation after {clock(rest.start_s)} (stopped {why}), from {shown(rest.difference_kpa, 'kPa')}"
     if rest.time_to_90_s.value is None:
         return f"{after}: {rest.time_to_90_s.why}"
     fit = "" if rest.fit_r2 is None else f" (exponential to r² {rest.fit_r2:.2f})"
-    if rest.fit_r2 is not None and rest.fit_r2 < EXPONENTIAL and rest.late_constant_s.value is not None:
-        early, late = shown(rest.early_constant_s, "s"), shown(rest.late_constant_s, "s")
-        fit = f" (hardly one exponential, r² {rest.fit_r2:.2f}: {early} to the half, {late} after it)"
+    if rest.fit_r2 is not None and rest.fit_r2 < EXPONENTIAL:
+        halves = ((rest.early_constant_s, "to the half"), (rest.late_constant_s, "after it"))
+        each = ", ".join(f"{shown(value, 's')} {which}" for value, which in halves if says_something(value))
+        fit = f" (hardly one exponential, r² {rest.fit_r2:.2f}{': ' if each else ''}{each})"
     quick = f"under {units.level(50.0, 'kPa')} {units.pressure} after {shown(rest.time_to_50_kpa_s, 's')}"
     return (
         f"{after}: {quick}, 90 % after {shown(rest.time_to_90_s, 's')}, "

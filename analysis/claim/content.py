@@ -193,7 +193,7 @@ def episode_rows(findings: Findings, units: Units, most: int) -> tuple[Rows, str
     rows = [
         [
             str(number),
-            "throughout" if e.permanent else wording.span(e.start_s, e.end_s),
+            wording.when(e),
             wording.title(e.kind),
             wording.in_words(episode_says(e, units), findings),
         ]
@@ -211,9 +211,7 @@ def episode_rows(findings: Findings, units: Units, most: int) -> tuple[Rows, str
 def causes(findings: Findings, units: Units) -> list[CauseBlock]:
     """Causes that are proven or likely in full, those not excluded in short."""
     return [
-        _cause(cause, findings, units, whole=cause.standing in ("proven", "likely"))
-        for cause in findings.causes
-        if cause.standing in ("proven", "likely") or wording.worth_telling(cause)
+        _cause(cause, findings, units, whole=cause.standing in ("proven", "likely")) for cause in wording.told(findings)
     ]
 
 
@@ -311,7 +309,7 @@ def how_sure(findings: Findings, units: Units) -> list[str]:
         lines.append("That something is wrong is shown; why, is not settled.")
     if findings.verdict == CANNOT_TELL:
         lines.append("It cannot be told from this recording.")
-    return [*lines, f"{findings.coverage.says}." if wording.examined(findings) else wording.NOTHING_EXAMINED]
+    return [*lines, wording.coverage_lines(findings, units)[0]]
 
 
 def sensor_rows(findings: Findings, units: Units) -> Rows:

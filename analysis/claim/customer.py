@@ -4,84 +4,103 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
+import numpy as np
+
 from analysis import wording
 from analysis.case import Case
 from analysis.claim.content import USUAL_PLACES
 from analysis.claim.sheet import PRINT_BUCKETS, as_complained, heading_data, standing_word
 from analysis.claim.typeset import Layout, Sheet, breakable, foreign_note, printable, typeset
-from analysis.findings import FAULT_FOUND, NO_FAULT_SEEN, UNDECIDED, Cause, Findings
+from analysis.findings import CANNOT_TELL, FAULT_FOUND, NO_FAULT_SEEN, UNDECIDED, Cause, Findings
 from analysis.plots import Figure, Lane, Strip, figure_of
 from analysis.preferences import Preferences
+from analysis.pressure_limits import limit_of
 from analysis.shown import percent
 from analysis.strip_chart import printed
 
 
 @dataclass(frozen=True, slots=True)
 class Plain:
-    """A kind of fault for somebody who only wants cold air."""
+    """A kind of fault for somebody who only wants cold air: by name, as it is found, and what it means."""
 
+    name: str
     found: str
     means: str
 
 
 PLAIN = {
     "compressor_dropout": Plain(
+        "a pump that stops by itself",
         "The compressor, the pump that makes the cold, stopped by itself while cooling was switched on.",
         "While it stands still no cold is made and the air from the vents turns warm. It starts again by itself, "
         "which is why a short look in the workshop can find everything in order.",
     ),
     "high_pressure_trip": Plain(
+        "a shut-off for too high a pressure",
         "The air conditioning switched itself off because its pressure became too high.",
         "This protects the system. While it waits for the pressure to fall, the air from the vents turns warm.",
     ),
     "undercharge": Plain(
+        "too little refrigerant",
         "There is too little refrigerant in the system.",
         "Cooling is weak. Refrigerant does not wear out: if some is missing, it has leaked, and the leak should be "
         "found before more is filled in.",
     ),
     "condenser_airflow_loss": Plain(
+        "too little air at the front",
         "The radiator of the air conditioning at the front of the vehicle gets too little air.",
         "The heat taken out of the cabin cannot leave the vehicle then. Cooling fades, mostly when the vehicle stands, "
         "and comes back once it moves.",
     ),
     "moisture_freeze": Plain(
+        "water that freezes inside",
         "A little water in the system freezes at its narrowest place and blocks it for a while.",
         "Cooling stops until the ice thaws by itself, then it works again, until it freezes the next time.",
     ),
     "restriction": Plain(
+        "a narrow place",
         "Something narrows the way of the refrigerant.",
         "Too little of it reaches the place where the air is cooled, so that cooling is weak all the time.",
     ),
     "evaporator_icing": Plain(
+        "ice behind the dashboard",
         "Ice grows in the air conditioning behind the dashboard.",
         "The ice blocks the air, so that less and less comes out of the vents on a long drive. After a break it is "
         "gone.",
     ),
     "valve_hunting": Plain(
+        "an unsteady valve",
         "The valve that doses the refrigerant opens and closes all the time instead of finding its place.",
         "Cooling swings up and down. It still works, but less well than it should.",
     ),
     "weak_pumping": Plain(
+        "a weak pump",
         "The compressor, the pump that makes the cold, runs but pumps too little.",
         "Cooling is weak meanwhile, although everything is switched on.",
     ),
     "overcharge": Plain(
+        "too much refrigerant",
         "There is too much refrigerant in the system.",
         "The system works against too high a pressure: it cools less, needs more power and wears faster.",
     ),
     "non_condensables": Plain(
+        "air in the refrigerant",
         "There is air in the refrigerant system.",
         "Air takes room that the refrigerant needs. The system cools less and works against too high a pressure.",
     ),
     "overfeeding_valve": Plain(
+        "a valve that lets too much through",
         "The valve that doses the refrigerant lets too much of it through.",
         "Cooling is weak, and liquid that should have turned into gas can harm the compressor.",
     ),
     "outside_the_circuit": Plain(
+        "a cause outside of the refrigerant system",
         "The refrigerant system works; the warm air most likely comes from elsewhere, such as a flap or the heater.",
         "Cold is made but does not reach you in full.",
     ),
 }
+NO_KIND = ("overfeeding_valve", "outside_the_circuit")
+"""Causes that are looked for as causes only."""
 SURE = {
     "proven": "We are sure of that. Which part has failed, a check has to show.",
     "likely": "Very probable, but not proven yet. The workshop's check settles it.",
@@ -95,6 +114,7 @@ MONTHS = (
     *("January", "February", "March", "April", "May", "June", "July", "August", "September", "October"),
     *("November", "December"),
 )
+FLAMMABLE = ("R-1234yf", "R-152a")
 CAUTION = (
     "The air conditioning is under high pressure, and some of its parts start by themselves or are hot. Please do not "
     "open or refill it yourself."
@@ -132,6 +152,7 @@ def page_data(case: Case, findings: Findings, words: int) -> dict[str, Any]:
         "unmeasured": _unmeasured(findings),
         "done": _cut(_done(findings), words),
         "next": _next(findings),
+        "drive": _drive_on(case, findings),
         "picture_note": _picture_note(case, findings),
         "caution": CAUTION,
         "technician": str(job.get("technician") or ""),
@@ -149,17 +170,19 @@ def _when(case: Case, findings: Findings) -> str:
 
 
 def _unmeasured(findings: Findings) -> str:
-    """What this recording leaves open, by number; the claim sheet names it."""
+    """What this recording leaves open; the claim sheet says why."""
     there = {sensor.place for sensor in findings.sensors}
     away = sum(place not in there for place in USUAL_PLACES)
-    open_kinds = sum(check.state == UNDECIDED for check in findings.checks)
+    open_kinds = [PLAIN[c.kind].name for c in findings.checks if c.state == UNDECIDED and c.kind in PLAIN]
     parts: list[str] = []
     if away:
         parts.append(f"{away} of the {len(USUAL_PLACES)} usual sensors {'was' if away == 1 else 'were'} not fitted.")
     if findings.job_sheet.get("recovered_kg") is None:
         parts.append("The refrigerant was not weighed.")
-    if open_kinds:
-        parts.append(f"{open_kinds} of the {len(findings.checks)} faults we look for could not be decided.")
+    if len(open_kinds) == len(PLAIN) - len(NO_KIND):
+        parts.append("None of the faults that we look for could be decided.")
+    elif open_kinds:
+        parts.append(f"Not decided: {', '.join(open_kinds)}.")
     return " ".join(parts) or "Everything we look for was measured and decided."
 
 
@@ -192,7 +215,7 @@ def _often(findings: Findings, kind: str) -> str:
     if not own:
         return ""
     if any(e.permanent for e in own):
-        return " It showed all the time."
+        return " It showed whenever the cooling ran."
     minutes = wording.count(max(round(findings.recording.duration_s / 60.0), 1), "minute")
     lasted = f", for {wording.lasting(own[0].end_s - own[0].start_s)}," if len(own) == 1 else ""
     return f" We saw it {wording.times(len(own))}{lasted} in {minutes}."
@@ -255,6 +278,34 @@ def _next(findings: Findings) -> str:
     )
 
 
+def _drive_on(case: Case, findings: Findings) -> str:
+    """Whether to drive on, by the cautions alone: a pressure near its limit, and refrigerant that burns."""
+    kinds = {episode.kind for episode in findings.episodes}
+    if _near_limit(case, findings):
+        told = (
+            "Leave the air conditioning switched off until the workshop has looked at it: its pressure came near the "
+            "limit of what it is made for."
+        )
+    elif findings.verdict == CANNOT_TELL:
+        told = "This recording does not tell."
+    else:
+        told = "This recording is about the air conditioning alone, and nothing in it forbids that."
+        if findings.verdict == FAULT_FOUND:
+            told += " Have it seen to soon."
+    if "undercharge" in kinds and findings.job_sheet.get("refrigerant") in FLAMMABLE:
+        told += " Refrigerant may be escaping, and this one burns: no flame or spark near it."
+    return f"{told} What your technician says comes before this page."
+
+
+def _near_limit(case: Case, findings: Findings) -> bool:
+    """Whether the high side came near its limit by readings that can be trusted."""
+    high = case.derived.high_kpa
+    if high is None or any(e.kind == "sensor_fault" and e.channel == "high_side" for e in findings.episodes):
+        return False
+    gauge = high[np.isfinite(high)] - case.timeline.barometric_kpa
+    return bool((gauge >= limit_of(findings.recording.refrigerant, "high_side")).any())
+
+
 def _picture(case: Case, findings: Findings, chosen: Preferences) -> Figure:
     """One strip: the air from the vents and outside; under it when the fault showed."""
     duration = case.timeline.duration_s
@@ -278,8 +329,9 @@ def _picture_note(case: Case, findings: Findings) -> str:
     own = [e for e in findings.episodes if e.kind != "sensor_fault"]
     shows = " The bar below: the fault shows." if own else ""
     what = "The air that came out of the vents" if case.timeline.grid("vent") is not None else "What was recorded"
-    off = "Once cooling or engine is off, the air warms: that is no fault."
-    return f"{what} over the whole drive, from left to right.{shows} {off}"
+    stopped = any(mark.kind in ("ac_off", "engine_off") for mark in case.timeline.marks)
+    off = " Once cooling or engine is off, the air warms: that is no fault." if stopped else ""
+    return f"{what} over the whole drive, from left to right.{shows}{off}"
 
 
 def _cut(text: str, longest: int) -> str:

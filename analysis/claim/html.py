@@ -135,7 +135,7 @@ def _episodes(case: Case, findings: Findings, units: Units) -> str:
 
 
 def _episode(case: Case, findings: Findings, number: int, episode: Episode, units: Units) -> str:
-    when = "throughout" if episode.permanent else wording.span(episode.start_s, episode.end_s)
+    when = wording.when(episode)
     start, end = around(episode, case.timeline.duration_s)
     says = wording.in_words(episode_says(episode, units), findings)
     what = f"<strong>{escape(wording.title(episode.kind))}</strong>: {escape(says)}"

@@ -166,7 +166,7 @@ def _wrong(findings: Findings, episodes: content.Rows, units: Units) -> list[str
         ]
     if findings.verdict != FAULT_FOUND:
         why = wording.verdict_why(findings, units)
-        return [f"Cannot be told: {why[:1].lower()}{why[1:]}."]
+        return [f"{why[:1].upper()}{why[1:]}."]
     cause = wording.leading(findings)
     own = [(n, e) for n, e in enumerate(findings.episodes) if cause is not None and e.kind == cause.cause]
     own = own or [(n, e) for n, e in enumerate(findings.episodes) if e.kind != "sensor_fault"]

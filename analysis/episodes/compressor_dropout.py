@@ -8,6 +8,7 @@ from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.lost_lift import losses_of, usual_of
+from analysis.shown import clock, times
 from analysis.uncertainty import Measured, combine, measured
 
 KIND = "compressor_dropout"
@@ -30,7 +31,7 @@ def detect(case: Case) -> Detection:
     )
     episodes = tuple(sorted((*episodes, *_slips(case, episodes)), key=lambda episode: episode.start_s))
     if episodes:
-        return Detection(PRESENT, f"{_times(len(episodes))} the compressor stayed off although asked for", episodes)
+        return Detection(PRESENT, f"{times(len(episodes))} the compressor stayed off although asked for", episodes)
     unknown = [
         stop
         for stop in case.stops
@@ -39,19 +40,16 @@ def detect(case: Case) -> Detection:
         and (stop.restart_s is not None or _complained(case, stop.at_s))
     ]
     if unknown:
-        at = ", ".join(f"{stop.at_s:.0f} s" for stop in unknown[:5])
+        at = ", ".join(clock(stop.at_s) for stop in unknown[:5])
+        have = f"stops at {at} have" if len(unknown) > 1 else f"the stop at {at} has"
         missing = tuple(need for need in ("clutch", "cooling_request", "engine_speed") if case.lacks(need))
         return Detection(
-            UNDECIDED, f"stops at {at} have no reason in the recording: {unknown[0].says}", (), missing, suspected=True
+            UNDECIDED, f"{have} no reason in the recording: {unknown[0].says}", (), missing, suspected=True
         )
     if not case.stops:
         return Detection(ABSENT, "the compressor never stopped")
     every = "its one stop" if len(case.stops) == 1 else f"each of its {len(case.stops)} stops"
     return Detection(ABSENT, f"{every} has its reason")
-
-
-def _times(number: int) -> str:
-    return "once" if number == 1 else f"{number} times"
 
 
 def _slips(case: Case, found: tuple[Episode, ...]) -> list[Episode]:

@@ -17,6 +17,7 @@ from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, held
+from analysis.shown import times
 from analysis.soak import excess_over_saturation
 from analysis.stretches import Indices, edges_of, last_where, spans_of
 from analysis.timeline import Floats
@@ -108,7 +109,7 @@ def detect(case: Case) -> Detection:
     episodes = tuple(_episode(case, seen, baseline, span) for span in spans if span not in slow)
     return Detection(
         PRESENT,
-        f"{'once' if len(episodes) == 1 else f'{len(episodes)} times'} condensing climbed away from its own baseline",
+        f"{times(len(episodes))} condensing climbed away from its own baseline",
         episodes,
     )
 

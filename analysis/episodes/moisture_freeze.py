@@ -12,6 +12,7 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.shown import times
 from analysis.starving import LIMITS as STARVING
 from analysis.starving import down_mostly, driven, hardly_rose, rises_after_stops, spells_of
 from analysis.stepless import VARIABLE
@@ -44,7 +45,7 @@ def detect(case: Case) -> Detection:
         for more in (_chatters(case), _plugged(case)):
             found += [e for e in more if not any(e.start_s < one.end_s and one.start_s < e.end_s for one in found)]
     if found:
-        many = "once" if len(found) == 1 else f"{len(found)} times"
+        many = times(len(found))
         episodes = tuple(sorted(found, key=lambda episode: episode.start_s))
         return Detection(PRESENT, f"{many} the valve closed and freed itself", episodes)
     te = case.evened(case.derived.evaporating_degc, 2.0)

@@ -10,7 +10,8 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.soak import BAY, excess_over_saturation
+from analysis.soak import excess_over_saturation
+from analysis.static import BAY
 from analysis.uncertainty import measured
 
 KIND = "non_condensables"

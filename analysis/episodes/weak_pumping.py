@@ -11,6 +11,7 @@ from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.lost_lift import Loss, Usual, losses_of, running_on, usual_of
 from analysis.operating import Mask
+from analysis.shown import times
 from analysis.uncertainty import combine, measured
 
 KIND = "weak_pumping"
@@ -47,7 +48,7 @@ def detect(case: Case) -> Detection:
         why = f"{says}, but nothing shows that the compressor was driven"
         return Detection(UNDECIDED, why, (), ("clutch", "engine_speed"), suspected=True)
     if losses:
-        many = "once" if len(losses) == 1 else f"{len(losses)} times"
+        many = times(len(losses))
         episodes = tuple(_episode(case, loss) for loss in losses)
         return Detection(PRESENT, f"{many} it lost its pressure ratio while driven", episodes)
     ratio = np.exp(usual.usual_lift)

@@ -10,7 +10,7 @@ from typing import Any
 
 from analysis import expected
 from analysis.operating import LIMITS as OPERATING_LIMITS
-from analysis.page.pressure_limits import Warned, warned_by
+from analysis.pressure_limits import Warned, warned_by
 from analysis.refrigerant import Refrigerant, refrigerant
 from analysis.timeline import standard_atmosphere_kpa
 from recorder.jobsheet import JobSheet

@@ -38,7 +38,7 @@ def told_live(findings: Findings, case: Case) -> dict[str, Any]:
 def told(recording: Recording, findings: Findings, units: Units) -> dict[str, Any]:
     """Everything the write-up shows, in the reader's units."""
     short, note = wording.headline(findings, units)
-    shown = [c for c in findings.causes if c.standing in ("proven", "likely") or wording.worth_telling(c)]
+    shown = wording.told(findings)
     about = findings.recording
     return {
         "name": recording.path.name,

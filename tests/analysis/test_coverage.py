@@ -149,7 +149,7 @@ def test_a_condition_that_no_channel_shows_is_said_to_be_unchecked():
     case = drive(complaint_when="idle")
     blind = replace(case, operating=replace(case.operating, moving=None, engine_speed=None))
     exposure = exposure_of(blind)
-    assert exposure.not_checked == ("idle: neither road speed nor engine speed was recorded",)
+    assert exposure.not_checked == ("idle, since neither road speed nor engine speed was recorded",)
     assert "neither road speed nor engine speed" in coverage_of(blind, ()).says
 
 

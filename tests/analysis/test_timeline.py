@@ -135,6 +135,25 @@ def soaked_then_run() -> Recording:
     return recording_of(t, columns)
 
 
+def test_a_coarse_sensor_that_flips_once_is_not_drifting_and_air_does_not_know_the_metal():
+    """A step of 0.5 psi within 10 s is 20 kPa a minute, and nothing; the soak is known to 0.6 K at the best."""
+    t = np.arange(0.0, 200.0, 0.5)
+    rng, running = np.random.default_rng(3), t >= 23.0
+    step = 0.5 * 6.894757
+    rest = np.where(t < 15.0, 664.5, 664.5 + step)
+    columns = {
+        "low_side [kPaa]": np.where(running, step * np.rint(rng.normal(300.0, 4.0, len(t)) / step), rest),
+        "high_side [kPaa]": np.where(running, step * np.rint(rng.normal(1300.0, 4.0, len(t)) / step), rest),
+        "ambient [degC]": 25.0 + rng.normal(0.0, 0.05, len(t)),
+        "liquid_line [degC]": np.where(running, 40.0, 25.0) + rng.normal(0.0, 0.05, len(t)),
+        "clutch [V]": np.where(running, 13.8, 0.0),
+    }
+    gap = diagnose(recording_of(t, columns), "test").static[0].saturation_gap_kpa
+    assert gap.value is not None, gap.why
+    assert abs(gap.value) < 5.0
+    assert (gap.u95 or 0.0) > 2.0 * 0.6 * 19.8  # kPa/K at 25 degC, CoolProp 8
+
+
 def test_a_static_test_is_not_read_from_a_clamp_on_sensor():
     """It may have been calibrated on the very saturation that the test asks for."""
     recording = soaked_then_run()

@@ -5,11 +5,17 @@ from dataclasses import replace
 import pytest
 
 from analysis.diagnose import diagnose
-from analysis.findings import ABSENT, UNDECIDED, Cause, Findings, Weighed
+from analysis.findings import ABSENT, NO_FAULT_SEEN, UNDECIDED, Cause, Findings, Weighed
 from analysis.shown import KPA, PSI, lasting, percent
 from analysis.summary import summary_of
-from analysis.wording import coverage_lines, measure_lines, stopped, verdict, worth_telling
+from analysis.wording import coverage_lines, measure_lines, stopped, verdict
+from analysis.wording import told as told_of
 from recorder.recording import Recording
+
+NOT_FOR_PEOPLE = (
+    *("low_side", "high_side", "non condensables", "undercharge", "weak pumping", "condenser airflow", "-0 °"),
+    *(" 1 stops", ": :", ";;"),
+)
 
 
 @pytest.fixture(scope="module")
@@ -23,9 +29,20 @@ def test_a_cause_that_is_not_excluded_is_told_with_what_speaks_for_it(told: dict
         for at, line in enumerate(lines):
             if line.strip().startswith("not excluded:"):
                 assert lines[at + 1].strip().startswith(("for ", "open ")), line
-    faint = Cause("undercharge", 0.08, "not excluded", (), (), "", (), "", "", (Weighed("x", 0.3, "x", "y"),))
-    assert not worth_telling(faint)
-    assert worth_telling(replace(faint, weighed=(Weighed("x", 0.7, "x", "y"),)))
+    none = told["sample18"]
+    weak = Cause("undercharge", 0.08, "not excluded", (), (), "", (), "", "", (Weighed("x", 0.3, "x", "y"),))
+    clear = replace(weak, weighed=(Weighed("x", 0.7, "x", "y"),))
+    common = replace(weak, probability=0.3)
+    assert told_of(replace(none, causes=(weak, clear, common))) == [clear, common]
+
+
+def test_where_a_fault_was_found_that_there_is_none_is_no_cause(told: dict[str, Findings]):
+    """Its probability follows from the others; as the leading one it would deny the verdict."""
+    sound = Cause("outside_the_circuit", 0.7, "likely", (), (), "", (), "", "")
+    found = replace(told["sample18"], causes=(sound,))
+    assert told_of(found) == []
+    assert verdict(found).startswith("Fault found, cause not settled: ")
+    assert told_of(replace(found, verdict=NO_FAULT_SEEN)) == [sound]
 
 
 def test_stops_by_the_pressure_switch_are_no_cycling_of_the_control(told: dict[str, Findings]):
@@ -63,7 +80,7 @@ def test_no_kind_is_told_absent_by_a_quantity_that_was_not_recorded(told: dict[s
 def test_words_for_people_hold_no_name_of_the_program(told: dict[str, Findings]):
     for name, findings in told.items():
         text = summary_of(findings, PSI)
-        for word in ("low_side", "high_side", "non condensables", "undercharge", "-0 °", " 1 stops", ": :", ";;"):
+        for word in NOT_FOR_PEOPLE:
             assert word not in text, (name, word)
 
 
@@ -81,3 +98,12 @@ def test_the_share_of_time_at_fault_is_told_with_the_looks(told: dict[str, Findi
     assert verdict(told["sample14"], KPA).startswith(
         "No fault seen. Nothing was seen in 14 min with cooling asked for:"
     )
+
+
+def test_condensing_is_told_apart_for_idle_and_a_raised_idle(told: dict[str, Findings]):
+    """Faster, the compressor brings the condenser more heat: one number over both would be neither."""
+    rows = {row.quantity: row.measured.value or 0.0 for row in told["sample08"].expected}
+    idling, raised = (rows[f"condensing over ambient, {how}"] for how in ("idling", "raised idle"))
+    assert raised - idling > 8.0
+    assert "condensing over ambient" not in rows
+    assert "  throughout, 0:23–14:50 too much refrigerant" in summary_of(told["sample08"])

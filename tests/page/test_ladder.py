@@ -5,7 +5,7 @@ import csv
 import pytest
 
 from analysis.page.ladder import Reading, ladder_of
-from analysis.page.pressure_limits import LIMITS
+from analysis.pressure_limits import LIMITS
 from recorder.jobsheet import REFRIGERANTS, JobSheet
 from recorder.node import Channel
 from tests.conftest import ROOT

@@ -23,6 +23,11 @@ LIMITS = limit_table(
 """Gauge pressures at which the page warns, by refrigerant and side."""
 
 
+def limit_of(refrigerant: str | None, side: str) -> float:
+    """Gauge pressure [kPa] at which a side (``low_side``, ``high_side``) comes too near its limit."""
+    return LIMITS[f"{refrigerant or 'unknown'} {side}"].value
+
+
 @dataclass(frozen=True, slots=True)
 class Warned:
     """One pressure that is too near its limit; both are gauge."""
@@ -41,7 +46,7 @@ def warned_by(
     for side, kpa in gauge.items():
         if kpa is None:
             continue
-        limit_kpa = LIMITS[f"{refrigerant or 'unknown'} {side}"].value
+        limit_kpa = limit_of(refrigerant, side)
         end = channels[side].range_high
         if kpa >= limit_kpa:
             found.append(Warned(side, kpa, limit_kpa, f"limit for {refrigerant or 'an unknown refrigerant'}"))
