@@ -28,6 +28,7 @@ from analysis.findings import (
 )
 from analysis.limits import Limit
 from analysis.settling import settlings_of
+from analysis.telling_apart import told_apart
 from analysis.timeline import Timeline, timeline_of
 from analysis.titles import title
 from analysis.uncertainty import absent, measured
@@ -57,6 +58,7 @@ MODULES_WITH_LIMITS = (
     "electrics",
     "facts",
     "causes",
+    "telling_apart",
     "coverage",
 )
 LEAST_EXPOSURE_S = 120.0
@@ -121,6 +123,7 @@ def diagnose_timeline(recording: Recording, timeline: Timeline, software: str) -
     disturbed = [(e.start_s, e.end_s) for e in episodes if not e.permanent and e.kind != "sensor_fault"]
     coverage = coverage_of(case, episodes)
     expected = expected_of(case, episodes)
+    facts = facts_of(case, episodes, checks)
     verdict, why = verdict_of(case, episodes, checks, expected, coverage)
     findings = Findings(
         _about(recording, timeline),
@@ -135,7 +138,7 @@ def diagnose_timeline(recording: Recording, timeline: Timeline, software: str) -
         expected,
         episodes,
         checks,
-        weigh(facts_of(case, episodes, checks)),
+        told_apart(weigh(facts), facts),
         verdict,
         why,
         coverage,

@@ -7,6 +7,7 @@ import numpy as np
 from analysis.case import Case
 from analysis.findings import PRESENT, Check, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
+from analysis.operating import Mask
 from analysis.shown import lasting, times
 from analysis.soak import excess_over_saturation
 from analysis.timeline import Floats
@@ -31,6 +32,16 @@ LIMITS = limit_table(
     Limit("evaporating_high", 12.0, "degC", PRACTICE),
     Limit("slow", 15.0, "km/h", PRACTICE),
 )
+
+
+READ_FROM = {
+    "superheat": ("low_side", "suction_line", "evaporator_out"),
+    "subcooling": ("high_side", "liquid_line"),
+    "condensing over ambient": ("high_side", "ambient"),
+    "vent over evaporating": ("low_side", "vent"),
+    "evaporating": ("low_side",),
+}
+"""The places that a level is read from: a sensor that misreads is taken out of the evidence."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,15 +125,22 @@ def _speeds(case: Case, episodes: list[Episode]) -> list[Fact]:
     return [Fact("also at speed", f"also at {max(medians):.0f} km/h, where ram air should serve the condenser")]
 
 
-def _level(
-    case: Case, values: Floats | None, episodes: tuple[Episode, ...], *, cycling: bool
-) -> tuple[float, str] | None:
-    """Median while pumping steadily outside intermittent episodes; at the ends of the runs in a fast cycler."""
-    steady = case.steady(LIMITS["settled_in"].value)
-    mask, when = (
-        (case.ends_of_runs(), "at the ends of the runs") if cycling and not steady.any() else (steady, "steady")
-    )
-    part = case.over(values, mask & case.outside(episodes, LIMITS["settled_in"].value))
+def _undisturbed(case: Case, episodes: tuple[Episode, ...], quantity: str) -> Mask:
+    """Outside of what passed, and where no sensor that the quantity is read from misreads."""
+    mask = case.outside(episodes, LIMITS["settled_in"].value)
+    places = {signal.channel.id: signal.channel.place for signal in case.timeline.signals.values()}
+    for episode in episodes:
+        if episode.kind == "sensor_fault" and places.get(episode.channel or "") in READ_FROM[quantity]:
+            mask &= (case.timeline.t_s < episode.start_s) | (case.timeline.t_s > episode.end_s)
+    return mask
+
+
+def _level(case: Case, values: Floats | None, undisturbed: Mask, *, cycling: bool) -> tuple[float, str] | None:
+    """Median while pumping steadily; at the ends of the runs in a fast cycler."""
+    mask, when = case.steady(LIMITS["settled_in"].value), "steady"
+    if cycling and not mask.any():
+        mask, when = case.ends_of_runs(), "at the ends of the runs"
+    part = case.over(values, mask & undisturbed)
     return (float(np.median(part)), when) if len(part) * case.timeline.step_s > LIMITS["least"].value else None
 
 
@@ -141,7 +159,7 @@ def _from_levels(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
     )
     found: dict[str, Fact] = {}
     for name, values, u, cycling in levels:
-        level = _level(case, values, episodes, cycling=cycling)
+        level = _level(case, values, _undisturbed(case, episodes, name), cycling=cycling)
         if level is not None:
             unit, key = ("degC", "level_degc") if name == "evaporating" else ("K", "level_k")
             says = f"{name} {level[0]:.0f} {unit}, {level[1]}"
@@ -180,12 +198,12 @@ def _from_starving(case: Case, episodes: tuple[Episode, ...]) -> list[Fact]:
     How far down the low side is pulled, and how long the sides take to meet, lean toward a narrow place or a leak.
     """
     mask = case.steady(LIMITS["settled_in"].value)
-    mask = (mask if mask.any() else case.ends_of_runs()) & case.outside(episodes, LIMITS["settled_in"].value)
+    mask = (mask if mask.any() else case.ends_of_runs()) & _undisturbed(case, episodes, "vent over evaporating")
     gap, evaporating, over = (
         case.over(values, mask)
         for values in (case.derived.vent_over_evaporating_k, case.derived.evaporating_degc, case.derived.over_ambient_k)
     )
-    if len(gap) * case.timeline.step_s < 20.0 or len(evaporating) == 0:
+    if len(gap) * case.timeline.step_s < LIMITS["least"].value or len(evaporating) == 0:
         return []
     gap_k, low_degc = float(np.median(gap)), float(np.median(evaporating))
     heat_k = float(np.median(over)) if len(over) else 0.0

@@ -232,7 +232,9 @@ class Weighed(Glimpsed):
 class Cause(Glimpsed):
     """What would explain the episodes; ``weighed`` holds the reasons with their numbers, in the same order.
 
-    ``left_open`` says why a cause is not excluded although nothing speaks for it; else it is empty.
+    ``left_open`` says why a cause is not excluded although nothing speaks for it, ``apart`` what would tell it from its
+    nearest rival; each is empty where there is nothing to say. ``cost`` orders the next checks: 1 a look or a sensor
+    clipped on, 2 a meter in hand, 3 the charging machine, 4 an open circuit.
     """
 
     cause: str
@@ -245,6 +247,8 @@ class Cause(Glimpsed):
     telling_test: str
     next_check: str
     weighed: tuple[Weighed, ...] = ()
+    apart: str = ""
+    cost: int = 4
 
 
 @dataclass(frozen=True, slots=True, repr=False)

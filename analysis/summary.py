@@ -68,7 +68,12 @@ def _causes(findings: Findings, units: Units) -> list[str]:
         if cause.standing in (PROVEN, LIKELY):
             lines.append(f"    parts    {wording.one_of(cause.parts)}")
             lines.append(f"    tell     {cause.telling_test}")
+            lines += [f"    apart    {cause.apart}"] if cause.apart else []
             lines.append(f"    next     {cause.next_check}")
+    checks = wording.next_checks(findings)
+    if len(checks) > 1:
+        lines.append("  next checks, the cheapest first")
+        lines += [f"    {number}. {check}" for number, check in enumerate(checks, start=1)]
     return lines if len(lines) > 2 else ["", "Causes     none stands out"]
 
 

@@ -150,6 +150,12 @@ def shown_faulty(findings: Findings) -> bool:
     return findings.verdict == FAULT_FOUND
 
 
+def next_checks(findings: Findings) -> list[str]:
+    """The next checks of every cause that is told, the cheapest first, of equal ones the likeliest."""
+    by_cost = sorted(told(findings), key=lambda cause: cause.cost)
+    return [f"{cause.next_check} ({title(cause.cause)})" for cause in by_cost]
+
+
 def leading(findings: Findings) -> Cause | None:
     """The likeliest cause that is at least likely, of the vehicle before the sensor; of a fault found never 'none'."""
     likely = [cause for cause in told(findings) if cause.standing in (PROVEN, LIKELY)]

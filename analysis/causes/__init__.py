@@ -80,7 +80,7 @@ class Narrowed:
 
 
 class CauseModule(Protocol):
-    """What each module of this folder provides; ``COST`` orders the next checks, cheapest first.
+    """What each module of this folder provides; ``COST`` orders the next checks, as `findings.Cause` says.
 
     ``PRIOR`` is the share of vehicles brought in with a complaint that have this cause. ``NARROWED`` holds what to
     check once a fact has ruled some of the parts out; the first that applies is used.
@@ -220,6 +220,7 @@ def _cause(module: CauseModule, facts: dict[str, Fact], prior: float, told: list
         narrowed.telling_test,
         narrowed.next_check,
         (*spoke_for, *spoke_against, *left_open),
+        cost=module.COST,
     )
 
 

@@ -5,7 +5,7 @@ from analysis.causes import Curve, Narrowed, Weight
 CAUSE = "non_condensables"
 PRIOR = 0.05
 NARROWED: tuple[Narrowed, ...] = ()
-COST = 4
+COST = 2
 PARTS = ("air left at the last service", "leak on a side in vacuum")
 TELLING_TEST = "soak overnight and compare static pressure with saturation at the temperature of the metal"
 NEXT_CHECK = "static test after a cold soak; identify the refrigerant"

@@ -6,7 +6,7 @@ from analysis.limits import PRACTICE
 CAUSE = "overfeeding_valve"
 PRIOR = 0.02
 NARROWED: tuple[Narrowed, ...] = ()
-COST = 3
+COST = 2
 PARTS = ("expansion valve stuck open", "its bulb loose or uninsulated", "orifice missing or too large")
 TELLING_TEST = "clamp a probe beside the bulb and watch superheat while the bulb is warmed and cooled by hand"
 NEXT_CHECK = "look at the bulb's seat and insulation, or the block valve's seat; then measure superheat at even speed"

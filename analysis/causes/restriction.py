@@ -13,7 +13,7 @@ NARROWED: tuple[Narrowed, ...] = (
         "look for dirt and desiccant in valve, orifice or drier; feel the hoses for a soft place",
     ),
 )
-COST = 4
+COST = 2
 PARTS = ("expansion valve or orifice", "receiver-drier", "pinched line")
 TELLING_TEST = "feel and measure for a temperature drop along the liquid line; compare subcooling with superheat"
 NEXT_CHECK = "measure the liquid line before and after drier and valve"

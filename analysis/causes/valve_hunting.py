@@ -5,7 +5,7 @@ from analysis.causes import Narrowed, Weight
 CAUSE = "valve_hunting"
 PRIOR = 0.06
 NARROWED: tuple[Narrowed, ...] = ()
-COST = 3
+COST = 1
 PARTS = ("expansion valve", "its bulb or capillary, or their insulation", "a compressor control that swings")
 TELLING_TEST = "record superheat at the evaporator outlet: it swings with the low side where the valve hunts"
 NEXT_CHECK = "check the seat and insulation of the bulb (block valve: its seat); try an even engine speed"

@@ -19,7 +19,7 @@ NARROWED: tuple[Narrowed, ...] = (
         "read the fault codes and the control's own pressure reading against the transducers",
     ),
 )
-COST = 4
+COST = 2
 PARTS = (
     "control valve of a variable compressor",
     "its drive signal or wiring",

@@ -130,7 +130,7 @@ def _cause(cause: Cause, units: Units) -> dict[str, Any]:
         "reasons_against": reasons(cause, units, speaks_for=False),
         "left_open": left_open(cause, units),
         "parts": list(cause.parts) if strong else [],
-        "telling_test": cause.telling_test if strong else "",
+        "telling_test": "; ".join(told for told in (cause.telling_test, cause.apart) if told) if strong else "",
         "next_check": cause.next_check,
     }
 

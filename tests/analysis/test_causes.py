@@ -2,8 +2,10 @@
 
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 import analysis
@@ -13,6 +15,8 @@ from analysis.facts import Fact
 from analysis.findings import EXCLUDED, KINDS, LIKELY, NOT_EXCLUDED, Cause
 from analysis.sentences import left_open, reasons
 from analysis.shown import KPA, PSI
+from analysis.telling_apart import QUESTIONS, told_apart
+from analysis.wording import next_checks
 from recorder.recording import Recording
 from tests.analysis.test_high_side import Car
 
@@ -139,3 +143,59 @@ def test_a_level_that_a_seen_cause_explains_speaks_little_for_a_rival_and_not_tw
     # Ice that shut the valve for a while explains it as well.
     ice = (Fact("moisture_freeze seen", "it dived"), Fact("moisture_freeze passing", "for a while only"))
     assert causes(starved, gap, *ice)["undercharge"].probability < alone.probability
+
+
+def told(*facts: Fact) -> dict[str, str]:
+    """What would tell each cause from its nearest rival."""
+    established = {fact.id: fact for fact in facts}
+    return {cause.cause: cause.apart for cause in told_apart(weigh(established), established)}
+
+
+def test_what_tells_the_leading_causes_apart_is_what_was_not_measured_yet():
+    starved = Fact("evaporator starved", "vents 24 K above the evaporator", (), steady=True)
+    over = Fact("condensing over ambient", "condensing over ambient 8 K, steady", (), 8.0, 0.5, True)
+    subcooling = Fact("subcooling", "subcooling 5 K, steady", (), 5.0, 1.0, True)
+    assert told(starved, over)["undercharge"].startswith("clip a probe on the liquid line")
+    assert "restriction" in told(starved, over)["undercharge"]
+    rest = Fact("starved, meets quickly", "the sides took 60 s to meet", (), steady=True)
+    assert told(starved, over, subcooling, rest)["undercharge"].startswith("recover the charge and weigh it")
+    # Nothing is to be told apart where one cause is left.
+    others = [fact for fact in absent_all() if "icing" not in fact.id]
+    assert not any(told(Fact("evaporator_icing seen", "ice"), *others).values())
+
+
+def test_every_question_asks_for_a_fact_that_some_cause_weighs():
+    weighed = {weight.fact for module in cause_modules() for weight in module.WEIGHTS}
+    for question in QUESTIONS:
+        assert weighed & set(question.facts), question.do
+
+
+def test_a_sensor_that_misreads_is_taken_out_of_the_evidence():
+    """A vent probe that falls out reads a starved evaporator; what it reads then speaks for no cause."""
+    car = Car(over_k=8.0)
+    recording = car.recording()
+    stream = recording.streams[0]
+    fallen = pl.when(pl.col("tick_us") > 300_000_000).then(pl.col("ambient")).otherwise(pl.col("vent"))
+    broken = replace(stream, data=stream.data.with_columns(vent=fallen.cast(pl.Float32)))
+    findings = diagnose(replace(recording, streams=(broken,)), "test")
+    assert {episode.kind for episode in findings.episodes} == {"sensor_fault"}
+    gap = [
+        w
+        for cause in findings.causes
+        for w in cause.weighed
+        if w.fact in ("vent over evaporating", "evaporator starved")
+    ]
+    assert all(w.evidence[0].measures["level_k"].value < 10.0 for w in gap)
+    assert findings.causes[0].cause == "sensor_fault"
+
+
+def test_next_checks_come_in_order_of_cost(samples: dict[str, Recording]):
+    several = 0
+    for recording in samples.values():
+        findings = diagnose(recording, "test")
+        checks = next_checks(findings)
+        costs = {cause.next_check: cause.cost for cause in findings.causes}
+        told_costs = [next(cost for check, cost in costs.items() if line.startswith(check)) for line in checks]
+        assert told_costs == sorted(told_costs)
+        several += len(checks) > 1
+    assert several
