@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 from analysis.causes import Curve, cause_modules
 from analysis.facts import Fact
-from analysis.findings import EXCLUDED, Cause
+from analysis.findings import EXCLUDED, PROVEN, Cause
 from analysis.limits import PRACTICE, Limit, limit_table, weight_at
 from analysis.titles import title
 
@@ -47,8 +47,12 @@ def told_apart(causes: tuple[Cause, ...], facts: dict[str, Fact]) -> tuple[Cause
 
 def _apart(cause: Cause, causes: tuple[Cause, ...], facts: dict[str, Fact]) -> str:
     least = LIMITS["rival"].value
-    rivals = [one for one in causes if one is not cause and one.standing != EXCLUDED and one.probability >= least]
-    if not rivals or cause.probability < least:
+    rivals = [
+        one
+        for one in causes
+        if one is not cause and one.standing not in (EXCLUDED, PROVEN) and one.probability >= least
+    ]
+    if not rivals or cause.standing == PROVEN or cause.probability < least:
         return ""
     rival = max(rivals, key=lambda one: one.probability)
     own, other = _weights(cause.cause), _weights(rival.cause)

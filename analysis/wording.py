@@ -191,7 +191,10 @@ def headline(findings: Findings, units: Units = KPA) -> tuple[str, str]:
 
 
 def _aside(findings: Findings) -> str:
-    misread = sorted({e.channel or "" for e in findings.episodes if e.kind == "sensor_fault"})
+    faults = [e for e in findings.episodes if e.kind == "sensor_fault"]
+    if any(evidence.rule == "swapped_sides" for e in faults for evidence in e.evidence):
+        return " Low and high side are swapped; they were judged turned round."
+    misread = sorted({e.channel or "" for e in faults})
     if not misread:
         return ""
     who = "A sensor misreads" if len(misread) == 1 else f"{count(len(misread), 'sensor')} misread"

@@ -9,7 +9,7 @@ NARROWED: tuple[Narrowed, ...] = (
         "compressor_dropout: coil_without_current",
         ("clutch coil open when hot", "ground of the coil", "plug at the clutch"),
         "measure the coil's resistance and its ground while it happens: no continuity is the coil, else ground or plug",
-        "wriggle the plug at the clutch hot; measure the coil's resistance hot and its ground",
+        "engine off and still hot: look at the plug at the clutch, measure the coil's resistance and its ground",
     ),
     Narrowed(
         "compressor_dropout: switch_open",
@@ -39,7 +39,7 @@ NARROWED: tuple[Narrowed, ...] = (
         "stopped electrical",
         ("clutch relay", "fuse", "wiring or plug", "pressure switch contact", "the control that feeds the relay"),
         "record both sides of relay and switch through the next dropout: the last place with supply tells the part",
-        "wriggle relay, fuse and plugs hot while watching the clutch's supply",
+        "wriggle relay, fuse and plugs hot, hands clear of belt and fan, while watching the clutch's supply",
     ),
 )
 COST = 2

@@ -9,7 +9,7 @@ NARROWED: tuple[Narrowed, ...] = (
         "condenser_airflow_loss: fan_without_supply",
         ("fan relay or control module", "fuse", "fan wiring or plug", "the control that asks for the fan"),
         "record both sides of the relay through the next time: the last place with supply tells the part",
-        "wriggle relay, fuse and plugs hot while watching the fan's supply",
+        "wriggle relay, fuse and plugs hot, hands clear of belt and fan, while watching the fan's supply",
     ),
     Narrowed(
         "condenser_airflow_loss: fan_with_current",
@@ -37,7 +37,8 @@ TELLING_TEST = (
     "fuse or wiring, both present is a blocked condenser or shroud"
 )
 NEXT_CHECK = (
-    "watch the fan at idle with the engine hot; wriggle its connector; look through the condenser against light"
+    "watch the fan at idle with the engine hot, hands clear of it; engine off, look at its connector and through the "
+    "condenser against light"
 )
 WEIGHTS = (
     Weight("condenser_airflow_loss seen", 4.5, "the condenser's heat is not carried away"),

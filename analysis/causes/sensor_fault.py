@@ -4,11 +4,18 @@ from analysis.causes import Curve, Narrowed, Weight
 
 CAUSE = "sensor_fault"
 PRIOR = 0.05
-NARROWED: tuple[Narrowed, ...] = ()
+NARROWED = (
+    Narrowed(
+        "sensor_fault: swapped_sides",
+        ("hoses on each other's ports", "places of the two channels swapped"),
+        "unplug one sensor at rest: the channel that falls silent is its own; follow its hose",
+        "follow each hose from its port to its sensor, engine off; set the places of the two channels right",
+    ),
+)
 COST = 1
 PARTS = ("sensor", "its plug or lead", "its clamp or coupler")
 TELLING_TEST = "swap the sensor or its lead and see whether the fault goes with it"
-NEXT_CHECK = "reseat plug and coupler, check zero in open air, wriggle the lead while watching"
+NEXT_CHECK = "wriggle plug and lead while watching; engine off, reseat the coupler and check zero in open air"
 WEIGHTS = (
     Weight("sensor_fault seen", 6.0, "no circuit makes such readings", proves=True),
     Weight("sensor_fault suspected", 1.2, "a sign of it was seen; it does not settle it"),
