@@ -37,6 +37,7 @@ LIMITS = limit_table(
     Limit("state_at_start", 20.0, "s", "a spell's conditions are those of its first part; " + PRACTICE),
     Limit("shown", 0.05, "1", "level of the one-sided test that the rate fell"),
 )
+ITSELF = ("both are one and the same recording",)
 Analysed = tuple[Findings, Case]
 
 
@@ -55,7 +56,8 @@ def analysed(recording: Recording, software: str) -> Analysed:
     """One of the two, diagnosed; raises InputError if it holds no sample."""
     timeline = timeline_of(recording)
     if timeline is None:
-        raise InputError(f"{recording.path}: holds no sample that can be read; nothing can be compared with it.")
+        why = f" ({'; '.join(recording.damage)})" if recording.damage else ""
+        raise InputError(f"{recording.path}: holds no sample that can be read{why}; nothing can be compared with it.")
     return diagnose_timeline(recording, timeline, software)
 
 
@@ -64,12 +66,15 @@ def compare_analysed(before: Analysed, after: Analysed) -> Comparison:
     (found_before, case_before), (found_after, case_after) = before, after
     matching = matching_of(case_before, case_after)
     spells = _spells(before, after, matching)
-    verdict, why = _verdict(found_before, found_after, spells)
+    conditions = _conditions(case_before, case_after, matching)
+    doubts = _doubts(found_before, found_after)
+    alike = any(one.why is None for one in conditions)
+    verdict, why = _doubted(doubts, *_verdict(found_before, found_after, spells, alike=alike))
     return Comparison(
         _side(found_before),
         _side(found_after),
-        _notes(found_before, found_after),
-        _conditions(case_before, case_after, matching),
+        (*doubts, *_notes(found_before, found_after)),
+        conditions,
         matching.not_matched,
         differences_of(case_before, case_after, matching),
         spells,
@@ -97,23 +102,38 @@ def _kinds(findings: Findings) -> tuple[str, ...]:
     return tuple(sorted({episode.kind for episode in findings.episodes if episode.kind != "sensor_fault"}))
 
 
-def _notes(before: Findings, after: Findings) -> tuple[str, ...]:
-    """What makes a reader doubt that the two belong together."""
-    notes: list[str] = []
+def _doubts(before: Findings, after: Findings) -> tuple[str, ...]:
+    """What forbids to call anything repaired: the two do not belong together, or cannot be trusted."""
+    if before.recording.id == after.recording.id:
+        return ITSELF
+    doubts: list[str] = []
     for key, words in (("vin", "VIN"), ("plate", "plate"), ("refrigerant", "refrigerant")):
         one, other = before.job_sheet.get(key), after.job_sheet.get(key)
         if one and other and one != other:
-            notes.append(f"the job sheets differ in {words}: {one} before, {other} after")
+            doubts.append(f"the job sheets differ in {words}: {one} before, {other} after")
     started = (before.recording.started_at, after.recording.started_at)
     if started[0] and started[1] and started[0] > started[1]:
-        notes.append("the recording given as 'after' is the older one")
-    notes += [f"{f.recording.name} is damaged" for f in (before, after) if not f.recording.intact]
-    notes += [
+        doubts.append("the recording given as 'after' is the older one")
+    return (
+        *doubts,
+        *(f"the recording {f.recording.name} is damaged" for f in (before, after) if not f.recording.intact),
+    )
+
+
+def _notes(before: Findings, after: Findings) -> tuple[str, ...]:
+    """What a reader must know of where the job sheets come from."""
+    return tuple(
         f"the job sheet of {f.recording.name} was handed in for this and is not the sealed one"
         for f in (before, after)
         if f.recording.sealed and not f.recording.job_sheet_sealed
-    ]
-    return tuple(notes)
+    )
+
+
+def _doubted(doubts: tuple[str, ...], verdict: str, why: str) -> tuple[str, str]:
+    """A verdict under doubts: under any nothing is repaired, and a recording beside itself tells nothing."""
+    if doubts and (verdict == REPAIRED or doubts == ITSELF):
+        return CANNOT_TELL, f"{doubts[0]} (as it stands: {why})"
+    return verdict, why
 
 
 def _conditions(before: Case, after: Case, matching: Matching) -> tuple[Conditions, ...]:
@@ -152,6 +172,9 @@ def _spells(before: Analysed, after: Analysed, matching: Matching) -> Spells:
         where = [i for i in range(size) if counts[0][i]]
         needed_s = (factor - 1.0) * float(good[1][where].sum())
         under = "; or ".join(matching.cells[i].says() for i in where)
+    if not any((*counts[0], *counts[1], *left_out)):
+        says = "no spells to count: whatever was there was there throughout"
+        return Spells(rates[0], rates[1], 0, 0, None, None, None, None, None, says)
     says = f"{_rate_says(rates[0].count, rates[0].exposure_s)} before, "
     says += f"{_rate_says(rates[1].count, rates[1].exposure_s)} after, under like conditions"
     return Spells(rates[0], rates[1], left_out[0], left_out[1], p_fell, low, high, needed_s, under, says)
@@ -179,7 +202,7 @@ def _cell_of(case: Case, codes: Codes, spell: Span) -> int:
     return int(np.bincount(part).argmax()) if len(part) else UNKNOWN
 
 
-def _verdict(before: Findings, after: Findings, spells: Spells) -> tuple[str, str]:
+def _verdict(before: Findings, after: Findings, spells: Spells, *, alike: bool) -> tuple[str, str]:
     """Repaired shown, not repaired, or cannot tell and how much driving would."""
     kinds, still = _kinds(before), _kinds(after)
     if not kinds:
@@ -199,6 +222,10 @@ def _verdict(before: Findings, after: Findings, spells: Spells) -> tuple[str, st
         return CANNOT_TELL, f"{named}: not seen after the repair, but {open_kinds}"
     if any(not episode.permanent for episode in before.episodes if episode.kind in kinds):
         return _intermittent(named, spells)
+    if not alike:
+        return CANNOT_TELL, (
+            f"{named}: there throughout before, absent after the repair, but the two share no like conditions"
+        )
     return REPAIRED, f"{named}: there throughout before, absent after the repair"
 
 

@@ -38,7 +38,7 @@ def comparison_summary(comparison: Comparison, units: Units = KPA) -> str:
         intact = "" if side.intact else ", NOT INTACT"
         seen = ", ".join(wording.title(kind) for kind in side.kinds) or wording.VERDICTS[side.verdict].lower()
         started = f"from {side.started_at}" if side.started_at else "date not stated"
-        lines.append(f"{when:<10} {side.name}, {wording.clock(side.duration_s)} {started}, {sealed}{intact}: {seen}")
+        lines.append(f"{when:<10} {side.name}, {wording.length(side.duration_s)}, {started}, {sealed}{intact}: {seen}")
     lines += [f"Note       {note}" for note in comparison.notes]
     lines += ["", *_spells(comparison), "", *_differences(comparison, units), "", *_conditions(comparison, units)]
     return "\n".join(_wrapped(line) for line in lines)
@@ -47,23 +47,36 @@ def comparison_summary(comparison: Comparison, units: Units = KPA) -> str:
 def _spells(comparison: Comparison) -> list[str]:
     spells = comparison.spells
     lines = [f"Spells     {spells.says}"]
+    if spells.p_fell is None:
+        return [*lines, *_left_out(comparison)]
     for when, rate in (("before", spells.before), ("after", spells.after)):
         if rate.per_hour is not None and rate.low is not None and rate.high is not None:
             limits = f"exact 95 % limits {rate.low:.3g} to {rate.high:.3g}"
             lines.append(f"  {when:<8} {rate.per_hour:.3g} an hour of good running ({limits})")
-    if spells.p_fell is not None and spells.before.count:
+    if spells.before.count:
         lines.append(f"  chance of so few after at an unchanged rate: {spells.p_fell:.2g} (exact conditional test)")
-    left_out = [(spells.left_out_before, "before"), (spells.left_out_after, "after")]
-    lines += [f"  {wording.count(n, 'spell')} {when} began where nothing matches" for n, when in left_out if n]
-    return lines
+    return lines + _left_out(comparison)
+
+
+def _left_out(comparison: Comparison) -> list[str]:
+    left_out = [(comparison.spells.left_out_before, "before"), (comparison.spells.left_out_after, "after")]
+    return [f"  {wording.count(n, 'spell')} {when} began where nothing matches" for n, when in left_out if n]
+
+
+def not_compared(comparison: Comparison) -> list[str]:
+    """The quantities that could not be compared, by what hindered it."""
+    by_reason: dict[str, list[str]] = {}
+    for one in comparison.differences:
+        if one.state == NOT_COMPARED:
+            by_reason.setdefault(one.difference.why or "no reason given", []).append(one.says)
+    return [f"not compared: {', '.join(named)} ({why})" for why, named in by_reason.items()]
 
 
 def _differences(comparison: Comparison, units: Units) -> list[str]:
     compared = [d for d in comparison.differences if d.state != NOT_COMPARED]
     lines = ["Under like conditions, pumping steadily" if compared else "Under like conditions nothing can be averaged"]
     lines += [f"  {_row(difference, units)}" for difference in compared]
-    lines += [f"  {d.says}: not compared, {d.difference.why}" for d in comparison.differences if d not in compared]
-    return lines
+    return lines + [f"  {line}" for line in not_compared(comparison)]
 
 
 def _row(one: Difference, units: Units) -> str:
@@ -78,9 +91,9 @@ def _row(one: Difference, units: Units) -> str:
 def _conditions(comparison: Comparison, units: Units) -> list[str]:
     matched = [c for c in comparison.conditions if c.why is None]
     left = [c for c in comparison.conditions if c.why is not None]
-    lines = ["Matched (cooling on, before | after)"] if matched else ["Nothing matches"]
+    lines = ["Matched (cooling on, before | after)" if matched else "Nothing matches (cooling on, before | after)"]
     for some, rest in ((matched, "more that match"), (left, "more that do not")):
-        if some is left and left:
+        if some is left and left and matched:
             lines.append("Not matched")
         shown = some[:MOST_CONDITIONS]
         lines += [

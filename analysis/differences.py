@@ -133,9 +133,12 @@ def _steady_cells(case: Case, codes: Codes, count: int) -> list[Codes]:
 
 def _difference(quantity: _Quantity, sides: tuple[_Side, ...]) -> Difference:
     arrays = [quantity.values(side.case) for side in sides]
-    missing = [when for when, values in zip(("before", "after"), arrays, strict=True) if values is None]
+    missing = _missing(quantity, sides, arrays)
     if missing:
-        return _none(quantity, f"its channels or the refrigerant are missing {' and '.join(missing)}")
+        return _none(quantity, missing)
+    fluids = {side.case.derived.refrigerant.name for side in sides if side.case.derived.refrigerant is not None}
+    if quantity.unit == "kPa" and len(fluids) > 1:
+        return _none(quantity, "pressures of different refrigerants are not alike")
     blocks = [
         [_block_means(side.case, cast("Floats", values), where) for where in side.cells]
         for side, values in zip(sides, arrays, strict=True)
@@ -161,6 +164,17 @@ def _difference(quantity: _Quantity, sides: tuple[_Side, ...]) -> Difference:
         _state(change),
         matched_s,
     )
+
+
+def _missing(quantity: _Quantity, sides: tuple[_Side, ...], arrays: Sequence[Floats | None]) -> str:
+    """Which channels, or that a refrigerant, a quantity lacks before, after or both; empty where it lacks nothing."""
+    lacking: dict[str, list[str]] = {}
+    for when, side, values in zip(("before", "after"), sides, arrays, strict=True):
+        if values is None:
+            places = [entry.place for entry in quantity.inputs if _sensor(entry, side.case) is None]
+            named = [f"no {name.replace('_', ' ')}" for name in places] or ["no refrigerant known"]
+            lacking.setdefault(" and ".join(named), []).append(when)
+    return "; ".join(f"{what} {' and '.join(when)}" for what, when in lacking.items())
 
 
 def _none(quantity: _Quantity, why: str) -> Difference:

@@ -12,7 +12,7 @@ from analysis.claim.html import rows_of, table_of
 from analysis.claim.typeset import Layout, Sheet, breakable, foreign_note, printable, typeset
 from analysis.claim.zoom import FULL_RATE, REDUCED, zoomable
 from analysis.compare import chance
-from analysis.compare_summary import VERDICTS, verdict_why
+from analysis.compare_summary import VERDICTS, not_compared, verdict_why
 from analysis.comparison import NOT_COMPARED, Comparison, Difference, Side
 from analysis.coverage import union
 from analysis.findings import Findings, Rate
@@ -30,8 +30,7 @@ STILL, ROOM = 300.0, ((300.0, False), (260.0, True), (225.0, True))
 """Height of a still picture on a screen; on the sheet, with whether the text stands close, where that saves a page."""
 NOT_MATCHED = "humidity, sun and load are not recorded and not matched"
 NOTHING_ALIKE = (
-    "No stretch under the conditions in which the fault began was driven again, so no two stretches can be laid over "
-    "each other."
+    "No stretch under like conditions was driven both times, so no two stretches can be laid over each other."
 )
 STAMPS = {"repaired_shown": "repaired", "not_repaired": "not repaired", "cannot_tell": "cannot tell"}
 
@@ -135,12 +134,8 @@ def _sure(comparison: Comparison) -> list[str]:
 
 
 def _unmeasured(comparison: Comparison, units: Units) -> list[str]:
-    by_reason: dict[str, list[str]] = {}
-    for one in comparison.differences:
-        if one.state == NOT_COMPARED:
-            by_reason.setdefault(one.difference.why or "no reason given", []).append(one.says)
-    lines = [f"{', '.join(named)}: {why}" for why, named in by_reason.items()]
-    return [*(shown_degrees(reason, units) for reason in comparison.not_matched), *lines, NOT_MATCHED]
+    alike = (shown_degrees(reason, units) for reason in comparison.not_matched)
+    return [*alike, *not_compared(comparison), NOT_MATCHED]
 
 
 def _difference(one: Difference, units: Units) -> list[str]:
@@ -196,7 +191,11 @@ def _figures(before: Analysed, after: Analysed, units: Units, figures: dict[str,
     if alike is not None:
         figures["alike.svg"] = alike.figure
     figures["drives.svg"] = whole.figure
-    hatched = " Hatched, on a screen tinted: the fault shows." if whole.figure.lanes else ""
+    hatched = (
+        " Hatched, on a screen tinted, unless it fills most of the picture: the fault shows."
+        if whole.figure.lanes
+        else ""
+    )
     return {
         "alike": alike is not None,
         "alike_says": shown_degrees(alike.says, units) if alike else NOTHING_ALIKE,

@@ -3,6 +3,7 @@
 import json
 from dataclasses import replace
 from functools import cache
+from itertools import count
 
 import jsonschema
 import numpy as np
@@ -21,6 +22,7 @@ from recorder.recording import Recording
 from tests.analysis.made import recording_of
 from tests.conftest import warmspell
 
+NUMBERS = count()
 HALF_WIDTH_KPA = TIMELINE["high_side_accuracy"].value
 
 
@@ -57,8 +59,10 @@ def plain_drive(minutes: float = 40.0) -> Analysed:
 
 
 def with_episodes(base: Analysed, *episodes: Episode) -> Analysed:
+    """The same drive as a recording of its own."""
     found: Findings = base[0]
-    return replace(found, episodes=episodes), base[1]
+    about = replace(found.recording, id=f"drive-{next(NUMBERS)}")
+    return replace(found, recording=about, episodes=episodes), base[1]
 
 
 def stood(*numbers: int, kind: str = "condenser_airflow_loss") -> tuple[Episode, ...]:
@@ -121,7 +125,7 @@ def test_another_fault_after_the_repair_is_told_and_is_no_repair():
 
 
 def test_nothing_before_proves_nothing_after():
-    comparison = compare_analysed(plain_drive(), plain_drive())
+    comparison = compare_analysed(plain_drive(), with_episodes(plain_drive()))
     assert comparison.verdict == CANNOT_TELL
     assert comparison.verdict_why.startswith("no fault was seen before")
 
@@ -136,6 +140,52 @@ def test_a_permanent_fault_is_gone_only_where_its_detector_says_absent(state: st
     assert ("cannot exclude too little refrigerant (no liquid-line probe)" in comparison.verdict_why) == (
         verdict == CANNOT_TELL
     )
+
+
+def test_a_recording_beside_itself_tells_nothing():
+    found = with_episodes(plain_drive(), *stood(0, 1, 2, 3))
+    comparison = compare_analysed(found, found)
+    assert comparison.verdict == CANNOT_TELL
+    assert comparison.verdict_why.startswith("both are one and the same recording")
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "doubt"),
+    [
+        ({"vin": "HVCT7BUS000000007"}, {"vin": "HVCT9BUS000000009"}, "the job sheets differ in VIN"),
+        ({"plate": "HV7"}, {"plate": "HV9"}, "the job sheets differ in plate"),
+        ({"started_at": "2026-07-02"}, {"started_at": "2026-07-01"}, "the recording given as 'after' is the older one"),
+        ({}, {"intact": False}, "is damaged"),
+    ],
+)
+def test_nothing_is_repaired_while_the_two_do_not_belong_together(before: dict, after: dict, doubt: str):
+    sides = [with_episodes(plain_drive(), *stood(0, 1, 2, 3)), with_episodes(plain_drive())]
+    assert compare_analysed(*sides).verdict == REPAIRED
+    for at, changed in enumerate((before, after)):
+        found, case = sides[at]
+        about = {name: value for name, value in changed.items() if name in ("started_at", "intact")}
+        job = {name: value for name, value in changed.items() if name not in about}
+        recording = replace(found.recording, **about)
+        sides[at] = replace(found, recording=recording, job_sheet={**found.job_sheet, **job}), case
+    comparison = compare_analysed(*sides)
+    assert comparison.verdict == CANNOT_TELL
+    assert doubt in comparison.verdict_why
+    assert any(doubt in note for note in comparison.notes)
+    again = compare_analysed(sides[0], (replace(sides[1][0], episodes=stood(2)), sides[1][1]))
+    assert again.verdict == NOT_REPAIRED, "what is still there is there, whoever doubts the rest"
+
+
+def test_pressures_of_different_refrigerants_are_not_compared():
+    other = with_episodes(analysed(drive(seed=2, refrigerant="R-1234yf")))
+    comparison = compare_analysed(with_episodes(plain_drive(), *stood(0, 1, 2, 3)), other)
+    assert of(comparison, "high_side_kpa").difference.why == "pressures of different refrigerants are not alike"
+    assert of(comparison, "vent_degc").difference.value is not None
+    assert comparison.verdict == CANNOT_TELL
+
+
+def test_what_a_quantity_lacks_is_named():
+    comparison = compare_analysed(plain_drive(), with_episodes(plain_drive()))
+    assert of(comparison, "split_k").difference.why == "no return air before and after"
 
 
 def test_another_weather_is_not_compared():

@@ -166,7 +166,7 @@ def test_recordings_that_share_nothing_get_an_honest_sheet(tmp_path: Path):
     write_comparison(open_recording(BEFORE), vent, tmp_path, "test")
     text = words_of(tmp_path / "comparison.pdf")
     assert "CANNOT TELL Cannot tell whether it is repaired." in text
-    assert "was driven again, so no two stretches can be laid over each other" in text
+    assert "was driven both times, so no two stretches can be laid over each other" in text
 
 
 def test_like_stretches_begin_at_the_same_place_and_only_before_climbs():
