@@ -103,7 +103,7 @@ class NodeDescription:
     """A node's *describe* message.
 
     ``time_scale`` above 1 says that a replay's ticks run that much faster than the host's clock; ``started_at`` is
-    then the original UTC time of tick 0.
+    then the original UTC time of tick 0, and ``replay_of`` which recording it plays.
     """
 
     id: str
@@ -112,6 +112,7 @@ class NodeDescription:
     groups: tuple[Group, ...]
     time_scale: float = 1.0
     started_at: str | None = None
+    replay_of: str | None = None
 
     def group(self, number: int) -> Group | None:
         """Return the group of that number, or None."""
@@ -120,6 +121,8 @@ class NodeDescription:
     def to_dict(self) -> dict[str, Any]:
         """Return the description as plain JSON values."""
         values = asdict(self)
+        if self.replay_of is None:  # no node but a replay speaks of it
+            del values["replay_of"]
         for group, plain in zip(self.groups, values["groups"], strict=True):
             plain["channels"] = [channel.to_dict() for channel in group.channels]
         return values
@@ -256,6 +259,7 @@ def description_from(values: Mapping[str, Any]) -> NodeDescription:
             groups,
             float(values.get("time_scale", 1.0)),
             values.get("started_at"),
+            None if values.get("replay_of") is None else str(values["replay_of"]),
         )
     except (KeyError, TypeError, ValueError) as reason:
         raise InputError(f"node description: {type(reason).__name__} {reason}.") from None

@@ -1,5 +1,6 @@
 """Reading a recording: sealed, or as a crash left it."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
@@ -330,7 +331,14 @@ def _open_unsealed(path: Path) -> Recording:
         tuple(node_entry(node) for node in nodes),
         opening.software,
         None,
+        origin_of(nodes),
     )
+
+
+def origin_of(nodes: Iterable[UnsealedNode]) -> str | None:
+    """Where samples come from that no vehicle sent just now: a replay, and of what; None where all are fresh."""
+    played = [node.content.description.replay_of for node in nodes]
+    return next((f"replay of {name}" for name in played if name is not None), None)
 
 
 def marks_in_recording_time(marks: tuple[Mark, ...], nodes: list[UnsealedNode], host: HostClock) -> list[Mark]:

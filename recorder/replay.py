@@ -322,7 +322,13 @@ def replay(recording: Recording, speed: float, line: Line, announce: Callable[[s
     samples = _samples(recording)
     first_ns = recording.started_utc_ns or 0
     description = NodeDescription(
-        "replay", "warmspell replay", 1, tuple(own.group for own in samples), speed, iso_utc(first_ns)
+        "replay",
+        "warmspell replay",
+        1,
+        tuple(own.group for own in samples),
+        speed,
+        iso_utc(first_ns),
+        recording.path.name + (f", {recording.origin}" if recording.origin else ""),
     )
     announce(line.name)
     while True:

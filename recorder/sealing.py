@@ -22,6 +22,7 @@ from recorder.recording import (
     Stream,
     marks_in_recording_time,
     node_entry,
+    origin_of,
     photo_files,
     read_opening,
     read_unsealed_nodes,
@@ -134,7 +135,7 @@ def seal(folder: Path, software: str) -> str:
     if opening.damage:
         entries[0]["damage"] = [*opening.damage, *entries[0].get("damage", ())]
     try:
-        digest = write_sealed(folder, opening.id, opening.job, streams, entries, marks, software)
+        digest = write_sealed(folder, opening.id, opening.job, streams, entries, marks, software, origin_of(nodes))
     except (OSError, pl.exceptions.PolarsError) as reason:
         for aside in folder.glob("*.aside"):
             aside.unlink()

@@ -13,7 +13,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from analysis.page import desk, under_way
-from analysis.page.fit_up import PRE_CHECKS, cannot_be_looked_for, lost_without, places_of
+from analysis.page.fit_up import cannot_be_looked_for, lost_without, places_of, pre_checks_in_words
 from analysis.page.forms import read_form
 from analysis.page.shelf import Shelf
 from recorder.assignment import Assignment, assignment_from
@@ -25,9 +25,12 @@ PAPER_NAMES = {"a4": "a4", "letter": "letter"}
 PHOTO_STARTS = {b"\xff\xd8\xff": ".jpg", b"\x89PNG\r\n\x1a\n": ".png"}
 LARGEST_PHOTO, MOST_PHOTOS = 20_000_000, 24
 """As ``analysis.claim.photos``."""
+BESIDE = "{} is being recorded. Stop it first, or press again to record a second one beside it."
 LARGEST_FORM = 256_000
 LARGEST_IMPORT = 300_000_000
 MOST_LISTED = 300
+LONGEST_TYPING_S = 3600.0
+"""A note stands where its button was pressed, not where its last word was typed."""
 MOST_ADDRESSES, MOST_TEXTS, LONGEST_NAME = 16, 200, 400
 
 
@@ -158,13 +161,15 @@ async def record(request: Request) -> JSONResponse:
         wrong["places"] = str(reason)
     if job is None or wrong:
         return JSONResponse({"wrong": wrong}, 422)
+    running = under_way.alive(shelf_of(request))
+    if running and not asked.get("beside"):
+        return JSONResponse({"wrong": {"form": BESIDE.format(running[0])}, "running": running}, 409)
     if under_way.DEMO in addresses and not request.app.state.demo:
         raise InputError(NO_DEMO)
     name = await request.app.state.recorders.start(addresses, job, assignments)
-    ticked = set(texts_in(asked, "checks"))
-    done = [words.partition(":")[0] for check, words in PRE_CHECKS if check in ticked]
-    if done:
-        await asyncio.to_thread(under_way.mark, shelf_of(request).out / name, "note", f"Pre-checks: {'; '.join(done)}.")
+    if "checks" in asked:
+        said = pre_checks_in_words(set(texts_in(asked, "checks")))
+        await asyncio.to_thread(under_way.mark, shelf_of(request).out / name, "note", said)
     return JSONResponse({"name": name})
 
 
@@ -195,7 +200,9 @@ async def mark(request: Request) -> JSONResponse:
     """Mark this moment."""
     asked = await json_of(request)
     folder = shelf_of(request).folder(request.path_params["name"])
-    await asyncio.to_thread(under_way.mark, folder, str(asked.get("kind", "")), str(asked.get("text", "")))
+    ago = asked.get("ago_s", 0.0)
+    ago_s = float(ago) if isinstance(ago, int | float) and 0.0 <= ago <= LONGEST_TYPING_S else 0.0
+    await asyncio.to_thread(under_way.mark, folder, str(asked.get("kind", "")), str(asked.get("text", "")), ago_s)
     return JSONResponse({"marked": asked.get("kind")})
 
 

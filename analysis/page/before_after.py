@@ -1,5 +1,6 @@
 """The comparison as the page shows it: the same words as in the terminal, as plain values."""
 
+from pathlib import Path
 from typing import Any
 
 from analysis import compare_summary, wording
@@ -7,8 +8,19 @@ from analysis.comparison import NOT_COMPARED, NOT_REPAIRED, REPAIRED, Comparison
 from analysis.findings import Findings, Rate
 from analysis.sentences import shown_degrees
 from analysis.shown import Units
+from recorder.errors import InputError
+from recorder.files import RECORDING_FILE
+from recorder.hashes import json_object
 
 MOST_CONDITIONS = 30
+
+
+def of_two_drives(before: Path, after: Path) -> None:
+    """Hold two recordings to be of two drives; raises InputError where they have one id or began at one moment."""
+    about = [json_object(folder / RECORDING_FILE) for folder in (before, after)]
+    ids, starts = ([one.get(key) for one in about] for key in ("id", "started_at"))
+    if ids[0] == ids[1] or (starts[0] == starts[1] and all(one.get("time_of_day_stated", True) for one in about)):
+        raise InputError(f"{before.name} and {after.name} are of one drive: nothing comes before or after itself.")
 
 
 def told(comparison: Comparison, after: Findings, units: Units) -> dict[str, Any]:

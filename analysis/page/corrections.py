@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from analysis import wording
 from analysis.page.forms import read_form, typed_of
 from recorder.amendments import append_amendment
 from recorder.errors import InputError
@@ -122,10 +123,15 @@ def history(recording: Recording) -> list[dict[str, Any]]:
     told: list[dict[str, Any]] = []
     for one in recording.amendments:
         what = [f"{name.replace('_', ' ')}: {_shown(value)}" for name, value in one.job_sheet.items()]
-        what += [f"mark taken out: {mark.kind.replace('_', ' ')} {mark.text}".strip() for mark in one.marks_removed]
-        what += [f"mark set: {mark.kind.replace('_', ' ')} {mark.text}".strip() for mark in one.marks_added]
+        what += [f"mark taken out: {_mark(mark, recording)}" for mark in one.marks_removed]
+        what += [f"mark set: {_mark(mark, recording)}" for mark in one.marks_added]
         told.append({"utc": one.utc[:16].replace("T", " "), "by": one.by, "reason": one.reason, "what": what})
     return told
+
+
+def _mark(mark: Mark, recording: Recording) -> str:
+    at = wording.clock((mark.utc_ns - (recording.started_utc_ns or 0)) / 1e9)
+    return f"{at} {mark.kind.replace('_', ' ')} {mark.text}".strip()
 
 
 def _shown(value: Any) -> str:

@@ -187,9 +187,10 @@ def compared(before: str, after: str, units: str) -> dict[str, Any]:
     """Two recordings side by side; raises InputError if one of them holds no sample."""
     from analysis.archive.walk import content_stamp
     from analysis.compare import compare_analysed
-    from analysis.page.before_after import told
+    from analysis.page.before_after import of_two_drives, told
     from analysis.shown import CHOICES
 
+    of_two_drives(Path(before), Path(after))
     first, second = (_analysed(folder, content_stamp(Path(folder))) for folder in (before, after))
     return told(compare_analysed(first, second), second[0], CHOICES[units])
 
@@ -197,9 +198,11 @@ def compared(before: str, after: str, units: str) -> dict[str, Any]:
 def write_comparison(before: str, after: str, out: str, units: str, paper: str) -> list[str]:
     """Write the comparison with its overlaid traces; returns the file names."""
     from analysis.claim import write_comparison as write
+    from analysis.page.before_after import of_two_drives
     from analysis.preferences import preferences
     from recorder.recording import open_recording
 
+    of_two_drives(Path(before), Path(after))
     first, second = (open_recording(Path(folder)) for folder in (before, after))
     _, made = write(first, second, Path(out), _software(), preferences(units, paper))
     return [path.name for path in made]

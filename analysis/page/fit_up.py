@@ -23,7 +23,7 @@ BOARD = (
     ("Low side", ("low_side", "suction_line")),
     ("Air", ("vent", "return_air", "ambient")),
     ("High side", ("high_side", "liquid_line")),
-    ("Vehicle", ("clutch", "engine_speed", "vehicle_speed")),
+    ("Vehicle", ("clutch", "fan", "engine_speed", "vehicle_speed")),
 )
 """Where sensors are usually clipped on; other places appear where a channel is at one."""
 LOSSES = {
@@ -35,10 +35,20 @@ LOSSES = {
     "return_air": "no temperature split",
     "ambient": "no condensing over ambient, no usual band for the high side",
     "clutch": "a dropout cannot be told apart: commanded, electrical or mechanical",
+    "fan": "a dead fan motor, its relay and its wiring cannot be told apart",
     "engine_speed": "no telling engine stops from compressor stops",
     "vehicle_speed": "standing and moving cannot be told apart",
 }
-INSTEAD = {"suction_line": "evaporator_out", "clutch": "clutch_current"}
+INSTEAD = {"suction_line": "evaporator_out", "clutch": "clutch_current", "fan": "fan_current"}
+
+
+def pre_checks_in_words(ticked: set[str]) -> str:
+    """Which pre-checks were ticked, and which were not, as the note that goes into the recording."""
+    done = [words.partition(":")[0] for check, words in PRE_CHECKS if check in ticked]
+    left = [words.partition(":")[0] for check, words in PRE_CHECKS if check not in ticked]
+    if not done:
+        return "Pre-checks: none ticked."
+    return f"Pre-checks: {'; '.join(done)}." + (f" Not ticked: {'; '.join(left)}." if left else "")
 
 
 def places_of(channels: Iterable[str]) -> set[str]:

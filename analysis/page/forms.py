@@ -3,6 +3,7 @@
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from recorder.errors import InputError
@@ -14,7 +15,7 @@ UNSURE = ("", "not known")
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One field: ``kind`` is text, area, number, choice, flag or list; ``choices`` are (value, words)."""
+    """One field: ``kind`` is text, area, number, date, choice, flag or list; ``choices`` are (value, words)."""
 
     name: str
     label: str
@@ -80,7 +81,7 @@ GROUPS: tuple[tuple[str, tuple[Field, ...]], ...] = (
             Field("technician", "Technician"),
             Field("certificate", "Certificate"),
             Field("charging_machine", "Charging machine"),
-            Field("charging_machine_calibrated_on", "Machine calibrated on"),
+            Field("charging_machine_calibrated_on", "Machine calibrated on", "date", hint="2026-05-04"),
         ),
     ),
     (
@@ -95,6 +96,7 @@ GROUPS: tuple[tuple[str, tuple[Field, ...]], ...] = (
 )
 FIELDS = {field.name: field for _, fields in GROUPS for field in fields}
 _YES_NO = {"yes": True, "no": False}
+_DAY_FIRST = re.compile(r"^(\d{1,2})[./](\d{1,2})[./](\d{4})$")
 _DECIMAL = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)$")
 
 
@@ -128,6 +130,8 @@ def _read(field: Field, text: str) -> Any:
         if not _DECIMAL.match(text):
             raise ValueError(f"is not a number{' in ' + field.unit if field.unit else ''}.")
         return float(text.replace(",", "."))
+    if field.kind == "date":
+        return _day(text)
     if field.kind == "flag":
         if text not in _YES_NO:
             raise ValueError("is yes, no or not known.")
@@ -135,6 +139,16 @@ def _read(field: Field, text: str) -> Any:
     if field.kind == "list":
         return [item.strip() for item in text.split(",") if item.strip()]
     return text
+
+
+def _day(text: str) -> str:
+    """A day as 2026-05-04; also 04.05.2026 and 4/5/2026, day before month."""
+    match = _DAY_FIRST.match(text)
+    try:
+        day = date(*(int(part) for part in reversed(match.groups()))) if match else date.fromisoformat(text)
+        return day.isoformat()
+    except ValueError:
+        raise ValueError("is no day such as 2026-05-04.") from None
 
 
 def _plainly(reason: str) -> str:

@@ -153,8 +153,13 @@ def _rungs(
     gauge: dict[str, float | None],
     pumping: bool | None,
 ) -> tuple[Rung, ...]:
-    """Every rung that can be had, with its band while the compressor may be pumping."""
-    bands = {} if pumping is False else _bands(values, evaporating, condensing)
+    """Every rung that can be had, with its band while the compressor may be pumping.
+
+    Condensing keeps its band: a high side that is still too high after a pressure switch opened is not usual.
+    """
+    bands = _bands(values, evaporating, condensing)
+    if pumping is False:
+        bands = {name: band for name, band in bands.items() if name == "condensing"}
     rungs = [Rung(name, values[name], None, bands.get(name)) for name in RUNGS if name in values]
     if evaporating is not None:
         rungs.append(Rung("evaporating", evaporating, gauge["low_side"], bands.get("evaporating")))
@@ -176,7 +181,8 @@ def _bands(
             over = expected.CONDENSING_MOVING if moving else expected.CONDENSING_STANDING
         bands["condensing"] = _shifted(over, ambient)
     if evaporating is not None:
-        bands["vent"] = _shifted(expected.VENT_GAP, evaporating)
+        # Over a warm evaporator warm vent air is not usual, however small the gap between them.
+        bands["vent"] = _shifted(expected.VENT_GAP, min(evaporating, expected.EVAPORATING.high or evaporating))
     if condensing is not None:
         low, high = _shifted(expected.SUBCOOLING, 0.0)
         bands["liquid_line"] = condensing - high, condensing - low

@@ -86,6 +86,7 @@ class LiveRecording:
         self.arrived_utc_ns: int | None = None
         self.pumping_told: bool | None = None
         self._resting_s = 0.0
+        self._pumped_s = -STRIP_S
         self._first_ns: int | None = None
         self._names: dict[tuple[str, str], str] = {}
 
@@ -199,8 +200,9 @@ class LiveRecording:
         return np.full(len(t_s), value if t_s[0] - at_s <= SILENT_S * self.time_scale else np.nan)
 
     def _derive(self) -> None:
-        ladder = self.ladder()
-        if ladder.pumping is not True:
+        if self.ladder().pumping is True:
+            self._pumped_s = self.now_s
+        else:
             self._resting_s = self.now_s
         for line in self.lines.values():
             line.forget(self.now_s - STRIP_S)
@@ -216,6 +218,7 @@ class LiveRecording:
             "arrived_ms": None if self.arrived_utc_ns is None else self.arrived_utc_ns // 1_000_000,
             "ladder": self.ladder().to_dict(),
             "steady": self.now_s - self._resting_s > SETTLED_IN_S,
+            "just_pumped": self.now_s - self._pumped_s < SETTLED_IN_S,
             "nodes": [_told(node, now_ns) for node in self.nodes.values()],
             "free_mb": shutil.disk_usage(self.folder).free // 1_000_000,
         }

@@ -7,7 +7,9 @@ from analysis.page.live import LiveRecording
 from recorder.errors import InputError
 
 SHOWN_S = 180.0
-"""How long a cue stands, in seconds of the drive (six seconds of the watcher's at 30 times)."""
+"""How long a cue stands at the most, in seconds of the drive (six seconds of the watcher's at 30 times)."""
+COLD_DEGC = 13.0
+"""Vent air under which nobody complains (our own choice, for the invented drive)."""
 
 
 @cache
@@ -37,4 +39,7 @@ def cue_at(live: LiveRecording) -> str | None:
     if described.started_at != started:
         return None
     said = next((text for at_s, text in cues if at_s <= live.now_s < at_s + SHOWN_S), None)
-    return None if said is None else f"{said[:1].upper()}{said[1:]}. Press Complaint."
+    vent_degc = live.value("vent")
+    if said is None or (vent_degc is not None and vent_degc < COLD_DEGC):
+        return None
+    return f"{said[:1].upper()}{said[1:]}. Press Complaint."

@@ -40,6 +40,11 @@ MARKS = (
 MOST_TO_CHOOSE = 300
 """Recordings to compare with, the newest; others are reached from their write-up."""
 UNFORESEEN = "The page itself is at fault here. No recording is touched; one under way goes on. The terminal says more."
+CARE_AT_CHECKS = (
+    "Before a hand goes in: engine off, and the fan's plug or fuse out, for a fan can start by itself. "
+    "Couplers stay closed while there is pressure; eyes and hands protected. "
+    "The vehicle maker's instructions come first."
+)
 CAUTIONS_ON_TEST = (
     "A passenger watches this page, never the driver.",
     "Hot, moving and self-starting parts: hands, hoses and leads clear of belt and fan.",
@@ -124,6 +129,7 @@ async def write_up(request: Request) -> Response:
         "sheets": shelf.sheets(name),
         "photos": shelf.photos(name),
         "kinds": MARKS,
+        "care": CARE_AT_CHECKS,
     }
     return _page(request, "write_up.html", values)
 

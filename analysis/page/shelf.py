@@ -47,6 +47,7 @@ class Entry:
     says: str | None
     wrong: str | None
     copy_of: str | None
+    length: str | None
 
 
 class NotHereError(InputError):
@@ -110,16 +111,16 @@ class Shelf:
         import polars as pl
 
         from analysis.archive.index import indexed
-        from analysis.archive.kept import by_recording, kept_findings
+        from analysis.archive.kept import kept_findings
         from analysis.archive.listing import listed
 
         # Each file is asked for its time: one that was altered in place must not keep its verdict.
         index = indexed(self.out, lambda _: None, by_content=True)
         self._fold(index.table["path"])
         kept = kept_findings(index.archive)
-        faults = by_recording(kept).select("path", "stamp", "intact", "error")
+        faults = kept.unique("path", keep="first").select("path", "stamp", "intact", "error", "recorded_h")
         stamps = index.table.select("path", "stamp")
-        known = stamps.join(faults, on=["path", "stamp"], how="inner").select("path", "intact", "error")
+        known = stamps.join(faults, on=["path", "stamp"], how="inner").drop("stamp")
         not_intact = pl.when(~pl.col("intact")).then(pl.lit(NOT_INTACT))
         return (
             listed(index, kept)
@@ -191,9 +192,13 @@ SHEET_TYPES = {
 
 
 def _entry(row: dict[str, object]) -> Entry:
+    from analysis.wording import clock
+
     path = str(row["path"])
     told = {key: cast("str | None", row[key]) for key in ("plate", "complaint", "verdict", "says", "wrong", "copy_of")}
     vehicle = str(row["vehicle"] or row["name"] or path)
     started = cast("datetime | None", row["started_at"])
     started_at = started.strftime("%Y-%m-%dT%H:%M:%SZ") if started else None
-    return Entry(name_of(path), path, str(row["state"]), started_at, vehicle, **told)
+    hours = cast("float | None", row["recorded_h"])
+    length = None if hours is None else clock(3600.0 * hours)
+    return Entry(name_of(path), path, str(row["state"]), started_at, vehicle, **told, length=length)

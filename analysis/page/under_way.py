@@ -145,17 +145,16 @@ def _error_in(text: str) -> str:
 
 def alive(shelf: Shelf) -> list[str]:
     """Names of the recordings whose recorder gave a sign of life, newest first."""
-    found: list[tuple[float, str]] = []
+    found: list[str] = []
     for name in shelf.may_be_under_way():
         with contextlib.suppress(FileNotFoundError):
-            beat_s = (shelf.out / name / OPENING_FILE).stat().st_mtime
-            if time.time() - beat_s < LIFELESS_S:
-                found.append((beat_s, name))
-    return [name for _, name in sorted(found, reverse=True)]
+            if time.time() - (shelf.out / name / OPENING_FILE).stat().st_mtime < LIFELESS_S:
+                found.append(name)
+    return sorted(found, reverse=True)  # a folder's name begins with its time
 
 
-def mark(folder: Path, kind: str, text: str) -> None:
-    """Mark this moment in a recording under way.
+def mark(folder: Path, kind: str, text: str, ago_s: float = 0.0) -> None:
+    """Mark this moment, or one so many seconds ago, in a recording under way.
 
     Raises
     ------
@@ -169,9 +168,9 @@ def mark(folder: Path, kind: str, text: str) -> None:
         opening = json.loads((folder / "opening.json").read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise InputError("this recording has ended; correct its marks in the write-up.") from None
-    now_ns = HostClock.now_ns()
+    at_ns = max(HostClock.now_ns() - round(1e9 * ago_s), int(opening["monotonic_ns"]))
     host = HostClock(int(opening["monotonic_ns"]), int(opening["utc_ns"]))
-    append_mark(folder, Mark(host.to_utc_ns(now_ns), kind, text, now_ns))
+    append_mark(folder, Mark(host.to_utc_ns(at_ns), kind, text, at_ns))
 
 
 def stop(folder: Path) -> None:

@@ -27,6 +27,7 @@ def told_live(findings: Findings, case: Case) -> dict[str, Any]:
         "episodes": [_live_episode(episode) for episode in findings.episodes],
         "basis": findings.compressor.basis,
         "runs": [[run.start_s, run.end_s] for run in runs[-MOST_RUNS:]],
+        "swapped": any(flag.kind == "swapped_sides" for flag in findings.flags),
         "gaps": [[start, end] for start, end in case.timeline.unrecorded],
         "coverage": findings.coverage.says,
         "exposure_s": findings.coverage.exposure_s,
@@ -61,6 +62,7 @@ def told(recording: Recording, findings: Findings, units: Units) -> dict[str, An
                 "quantity": row.quantity,
                 "measured": units.shown(row.measured, row.unit),
                 "had": row.measured.value is not None,
+                "lacking": row.measured.why or "not measured",
                 "band": units.band(row.low, row.high, row.unit),
                 "state": row.state,
                 "source": row.source,
@@ -72,11 +74,12 @@ def told(recording: Recording, findings: Findings, units: Units) -> dict[str, An
         "checks": [
             {"kind": wording.title(c.kind), "state": c.state, "why": check_says(c, units)} for c in findings.checks
         ],
-        "marks": _marks(recording),
+        "marks": _marks(recording, findings),
         "amendments": history(recording),
         "chain": short_digest(recording.chain_digest) if recording.chain_digest else None,
         "flags": [{"clock": wording.clock(f.time_s), "text": f.text} for f in findings.flags],
         "runs": [[run.start_s, run.end_s] for run in findings.compressor.runs],
+        "swapped": any(flag.kind == "swapped_sides" for flag in findings.flags),
         "sensors": [
             {
                 "place": wording.place(s.place),
@@ -91,14 +94,28 @@ def told(recording: Recording, findings: Findings, units: Units) -> dict[str, An
     }
 
 
-def _marks(recording: Recording) -> list[dict[str, Any]]:
+NEAR_S = 60.0
+"""A complaint this near an episode speaks of it: people press late (our own choice)."""
+
+
+def _beside(kind: str, time_s: float, findings: Findings) -> str:
+    """What was seen where the driver complained."""
+    faults = [e for e in findings.episodes if not e.permanent and e.kind != "sensor_fault"]
+    if kind != "complaint" or not findings.episodes:
+        return ""
+    near = [wording.title(e.kind) for e in faults if e.start_s - NEAR_S <= time_s <= e.end_s + NEAR_S]
+    return f"seen then: {', '.join(dict.fromkeys(near))}" if near else "no episode within a minute of it"
+
+
+def _marks(recording: Recording, findings: Findings) -> list[dict[str, Any]]:
     """The marks as they stand, with what it takes to point at one."""
     start_ns = recording.started_utc_ns or 0
     marks: list[dict[str, Any]] = []
     for mark in sorted(recording.marks, key=lambda mark: mark.utc_ns):
         time_s = (mark.utc_ns - start_ns) / 1e9
         told = {"time_s": time_s, "clock": wording.clock(time_s), "kind": mark.kind, "text": mark.text}
-        marks.append({**told, "utc": iso_utc(mark.utc_ns)})
+        beside = _beside(mark.kind, time_s, findings)
+        marks.append({**told, "utc": iso_utc(mark.utc_ns), "beside": beside})
     return marks
 
 

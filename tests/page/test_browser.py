@@ -63,7 +63,7 @@ def test_record_unplug_mark_stop_review_and_write_a_sheet(
         expect(desk.page.locator("#nodes")).to_contain_text("× reconnected")
         expect(desk.page.locator("#headline")).to_contain_text("condenser loses its airflow")
         assert phone.fits()
-        phone.page.click("#stop")
+        phone.page.dblclick("#stop")
         for page in (desk.page, phone.page):
             page.wait_for_url("**/write-up/**")
         review_and_write(desk.page)
@@ -83,8 +83,13 @@ def test_record_unplug_mark_stop_review_and_write_a_sheet(
     assert recording.intact
     assert recording.job.vehicle == "Minibus 7"
     assert recording.job.refrigerant == "R-134a"
-    assert sorted(mark.kind for mark in recording.marks) == ["complaint", "note"]
-    assert next(mark.text for mark in recording.marks if mark.kind == "note") == "smells sweet"
+    assert sorted(mark.kind for mark in recording.marks) == ["complaint", "note", "note"]
+    assert [mark.text for mark in recording.marks if mark.kind == "note"] == [
+        "Pre-checks: none ticked.",
+        "smells sweet",
+    ]
+    assert recording.origin is not None
+    assert recording.origin.startswith("replay of"), "no sheet of it can be taken for a vehicle's"
 
 
 def record_from_the_form(page: Page, served: Served, address: str) -> None:
@@ -201,7 +206,7 @@ def test_the_demo_is_one_press_and_says_how_fast_it_plays(browser: Browser, tmp_
         )
         expect(page.locator("#strips")).to_be_hidden()
         assert watched.fits()
-        page.click("#stop")
+        page.dblclick("#stop")
         page.wait_for_url("**/write-up/**")
         assert watched.complaints == []
     finally:
@@ -319,7 +324,7 @@ def test_a_mark_is_corrected_where_it_is_read(browser: Browser, page: Served):
     phone.get_by_label("Correct engine on").click()
     phone.fill("#m-text", "cold start")
     phone.get_by_role("button", name="Keep the correction").click()
-    expect(phone.locator("#wrong-m-by")).to_have_text("Who corrects it is to be named.")
+    expect(phone.locator("#wrong-m-by")).to_have_text("Your name is to be named.")
     assert phone.input_value("#m-text") == "cold start"
     phone.fill("#m-by", "T. Ashdown")
     phone.fill("#m-reason", "not said on the road")

@@ -14,6 +14,13 @@ from tests.conftest import Replaying
 from tests.page.conftest import Served, serve, until
 from tests.page.made import Making
 
+CHECKED = (
+    "Pre-checks: Cooling asked for; Condenser fan turns, air path clear. Not ticked: Compressor engages; "
+    "Blower blows on every step; Ambient air known, probe in the shade; Refrigerant identified, no sealant found; "
+    "Ports sound, couplers leak-checked, hoses clear of belt and fan; "
+    "Eyes and hands protected, brake on, exhaust led away."
+)
+
 
 def test_every_place_of_the_board_says_what_its_absence_costs():
     assert {place for _, places in BOARD for place in places} == set(LOSSES)
@@ -73,7 +80,7 @@ def test_a_node_is_asked_and_recorded_with_its_channels_where_the_technician_put
     rows = recording.streams[0].data
     assert rows["return_air"].to_list()[:50] == source.streams[0].data["vent"].to_list()[:50]
     (mark,) = recording.marks
-    assert (mark.kind, mark.text) == ("note", "Pre-checks: Cooling asked for; Condenser fan turns, air path clear.")
+    assert (mark.kind, mark.text) == ("note", CHECKED)
 
 
 def test_the_zero_check_says_how_far_a_sensor_is_off_and_corrects_it(

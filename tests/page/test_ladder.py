@@ -64,7 +64,15 @@ def test_while_the_compressor_rests_no_band_and_no_superheat_is_claimed():
     ladder = ladder_of(readings(**{**RUNNING, "clutch": 0.1}), SEA_LEVEL)
     assert ladder.pumping is False
     assert ladder.superheat_k is None
-    assert all(rung.band is None for rung in ladder.rungs)
+    assert {rung.name for rung in ladder.rungs if rung.band} == {"condensing"}, "too high is too high at rest as well"
+
+
+def test_warm_vent_air_is_never_usual_or_low():
+    """A warm evaporator draws no band up with it."""
+    ladder = ladder_of(readings(**{**RUNNING, "low_side": 600.0, "vent": 27.0}), SEA_LEVEL)
+    vent = next(rung for rung in ladder.rungs if rung.name == "vent")
+    assert vent.band is not None
+    assert vent.band[1] == pytest.approx(23.0), "12 degC evaporating and 11 K over it"
 
 
 def test_without_a_refrigerant_there_is_no_saturation_and_it_says_so():

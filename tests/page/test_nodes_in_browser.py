@@ -30,7 +30,7 @@ def browser() -> Iterator[Browser]:
 
 def stopped(page: Page, out: Path) -> Recording:
     """Stop from the page; the recording that it wrote, once its write-up stands."""
-    page.click("#stop")
+    page.dblclick("#stop")
     page.wait_for_url("**/write-up/**")
     (folder,) = (path for path in out.iterdir() if (path / "seal.json").exists())
     until(lambda: not (folder / "opening.json").exists())
@@ -111,7 +111,7 @@ def test_a_node_on_the_radio_is_found_chosen_recorded_marked_and_reviewed(browse
             node.stop()
             page.context.close()
     assert peripheral.connected is False, "the recorder lets go of the device"
-    assert [mark.kind for mark in recording.marks] == ["complaint"]
+    assert [mark.kind for mark in recording.marks] == ["note", "complaint"]
     assert recording.intact
     (entry,) = recording.nodes
     assert entry["link"]["rssi_dbm"] == peripheral.rssi

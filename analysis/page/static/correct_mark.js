@@ -28,7 +28,10 @@ export function bindCorrections(name, marks) {
     localStorage.setItem("corrects", by("m-by").value);
     const told = {...values, by: by("m-by").value, reason: by("m-reason").value};
     if (gone) told.gone = {utc: gone.utc, kind: gone.kind};
-    order(`/api/amend-mark/${encodeURIComponent(name)}`, told).then(() => location.reload())
+    order(`/api/amend-mark/${encodeURIComponent(name)}`, told).then(() => {
+      sessionStorage.setItem("kept", "The correction is kept.");
+      location.reload();
+    })
       .catch((reason) => showWrong(form, reason.answer?.wrong ?? {form: reason.message}));
   }
 

@@ -109,12 +109,13 @@ by("address").addEventListener("keydown", (event) => {
   event.preventDefault();
   by("ask").click();
 });
+let beside = false;
 form.addEventListener("submit", (event) => {
   event.preventDefault();
   by("start").disabled = true;
   by("start").textContent = "Starting …";
   const ticked = checks().filter((b) => b.checked).map((b) => b.name.replace("check-", ""));
-  order("/api/record", {job: typed(form), addresses: addresses(), places: board.texts(), checks: ticked})
+  order("/api/record", {job: typed(form), addresses: addresses(), places: board.texts(), checks: ticked, beside})
     .then(({name}) => {
       const held = typed(form);
       localStorage.setItem(REMEMBERED, JSON.stringify(Object.fromEntries(USUAL.filter((n) => held[n]).map((n) => [n, held[n]]))));
@@ -124,7 +125,9 @@ form.addEventListener("submit", (event) => {
     .catch((reason) => {
       showWrong(form, reason.answer?.wrong ?? {form: reason.message});
       by("start").disabled = false;
-      by("start").textContent = "Start recording";
+      // Told once: who presses again means it.
+      beside = reason.status === 409;
+      by("start").textContent = beside ? "Record a second one beside it" : "Start recording";
     });
 });
 bindZeroCheck(() => chosen().filter((node) => node.address !== "demo"), () => Number(typed(form).altitude_m?.replace(",", ".")) || 0);

@@ -7,7 +7,17 @@ export function typed(form) {
   return values;
 }
 
+// A fault goes with the next keystroke in its field: whether it is mended is told when it is sent again.
+function mended(event) {
+  const field = event.target.closest(".field");
+  const text = field?.querySelector(".wrong");
+  if (text) text.hidden = true;
+  event.target.removeAttribute("aria-invalid");
+  event.target.removeAttribute("aria-describedby");
+}
+
 export function showWrong(form, wrong) {
+  form.addEventListener("input", mended);
   for (const text of form.querySelectorAll(".field .wrong")) text.hidden = true;
   for (const element of form.querySelectorAll("[aria-invalid]")) {
     element.removeAttribute("aria-invalid");

@@ -8,6 +8,7 @@ let asked = 0;
 function row(entry) {
   const link = make("a", "", {href: `${entry.state === "under_way" ? "/test/" : "/write-up/"}${encodeURIComponent(entry.name)}`});
   const when = make("span", entry.started_at ? entry.started_at.slice(0, 16).replace("T", " ") : "date not stated", {class: "quiet"});
+  if (entry.length) when.append(`, ${entry.length} long`);
   when.append(make("small", entry.path));
   link.append(when);
   const middle = make("span");

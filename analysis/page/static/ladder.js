@@ -12,6 +12,7 @@ const WORDS = {
 const HEIGHT = 490;
 const TOP = 26;
 const BOTTOM = 12;
+const LASTS_S = 15;
 
 function node(parent, tag, attributes, text) {
   const element = document.createElementNS(SVG, tag);
@@ -26,11 +27,15 @@ export class LadderView {
     this.host = host;
     this.low = -5;
     this.high = 70;
+    this.since = new Map();
   }
 
-  // Outside its usual band is told only of steady running: in every start and stop something is outside.
-  draw(ladder, steady) {
+  // Outside its usual band is told of steady running and once it lasts: in every start and stop something is outside.
+  // A high side above its band is told at once, also where a pressure switch has just stopped the compressor.
+  draw(ladder, steady, t_s = 0, justPumped = false) {
     this.steady = steady;
+    this.now = t_s;
+    this.justPumped = justPumped;
     // For the passenger as large as the window allows: it is read at arm's length.
     const large = document.body.classList.contains("as-passenger") ? (window.innerHeight - 330) / HEIGHT : 1;
     const width = Math.max(this.host.clientWidth / Math.min(Math.max(large, 1), Math.max(this.host.clientWidth / 440, 1)), 280);
@@ -40,12 +45,26 @@ export class LadderView {
     svg.setAttribute("aria-labelledby", "ladder-title ladder-words");
     this.width = width;
     this.wide = width > 430;
+    this.pumping = ladder.pumping;
     this.fit(ladder.rungs);
     this.paper(svg);
     this.bands(svg, ladder.rungs);
     this.gaps(svg, ladder.gaps);
     this.rungs(svg, ladder.rungs);
     this.host.replaceChildren(svg);
+  }
+
+  outside(name, value, band) {
+    const above = band && value > band[1];
+    // Vent air that is cold for its evaporator is nobody's complaint.
+    const below = band && value < band[0] && name !== "vent";
+    if (name === "condensing" && above && (this.pumping !== false || this.justPumped)) return true;
+    if (!this.steady || !(above || below)) {
+      this.since.delete(name);
+      return false;
+    }
+    if (!this.since.has(name)) this.since.set(name, this.now);
+    return this.now - this.since.get(name) >= LASTS_S;
   }
 
   // The scale moves in steps, so that the paper stands still while the rungs move.
@@ -106,7 +125,7 @@ export class LadderView {
       const [top, bottom] = [this.y(Math.max(gap.high_degc, gap.low_degc)), this.y(Math.min(gap.high_degc, gap.low_degc))];
       const at = x + w - 5;
       node(svg, "path", {class: "gap", d: `M${at - 5} ${top}H${at}V${bottom}H${at - 5}`});
-      const outside = this.steady && (gap.kelvin < gap.band[0] || gap.kelvin > gap.band[1]);
+      const outside = this.outside(gap.name, gap.kelvin, gap.band);
       return {gap, from: (top + bottom) / 2, right: at, outside, room: 38};
     });
   }
@@ -116,7 +135,7 @@ export class LadderView {
     for (const rung of rungs) {
       const [x, w] = this.column(COLUMN[rung.name]);
       const y = this.y(rung.degc);
-      const outside = this.steady && rung.band && (rung.degc < rung.band[0] || rung.degc > rung.band[1]);
+      const outside = this.outside(rung.name, rung.degc, rung.band);
       node(svg, "line", {class: outside ? "rung outside" : "rung", x1: x + 3, x2: x + w - 12, y1: y, y2: y});
       labels.push({rung, from: y, right: x + w - 12, outside, room: rung.kpa === null ? 39 : 61});
     }

@@ -12,11 +12,13 @@ export function showMarks(marks) {
 export function bindMarks(name) {
   const buttons = new Map([...document.querySelectorAll("[data-mark]")].map((b) => [b.getAttribute("aria-keyshortcuts"), b]));
 
-  function strike(button, text = "") {
+  let pressed = 0;
+
+  function strike(button, text = "", ago = 0) {
     button.classList.add("struck");
     setTimeout(() => button.classList.remove("struck"), 600);
     const words = button.firstChild.textContent.trim();
-    order(`/api/mark/${encodeURIComponent(name)}`, {kind: button.dataset.mark, text})
+    order(`/api/mark/${encodeURIComponent(name)}`, {kind: button.dataset.mark, text, ago_s: ago})
       .then(() => say(`Marked: ${words}`))
       .catch((reason) => say(`Not marked: ${reason.message}`, true));
   }
@@ -26,18 +28,26 @@ export function bindMarks(name) {
       strike(button);
       return;
     }
+    // It stands where the button was pressed, however long the words take.
+    if (by("note").hidden) pressed = performance.now();
     by("note").hidden = false;
-    by("note-text").focus();
+    by("note-text").focus({preventScroll: true});
   }
 
   for (const button of buttons.values()) button.addEventListener("click", () => press(button));
   by("note").addEventListener("submit", (event) => {
     event.preventDefault();
-    strike(buttons.get("n"), by("note-text").value);
+    strike(buttons.get("n"), by("note-text").value, (performance.now() - pressed) / 1000);
     by("note-text").value = "";
     by("note").hidden = true;
   });
-  by("note-close").addEventListener("click", () => { by("note").hidden = true; });
+  function close() {
+    by("note").hidden = true;
+    buttons.get("n").focus();
+  }
+
+  by("note-close").addEventListener("click", close);
+  by("note").addEventListener("keydown", (event) => { if (event.key === "Escape") close(); });
   by("more").addEventListener("click", () => {
     const all = document.querySelector(".marks").classList.toggle("all");
     by("more").setAttribute("aria-expanded", String(all));

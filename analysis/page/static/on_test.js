@@ -22,11 +22,11 @@ let guidedTold = "";
 function paint() {
   painting = false;
   if (!state || !state.ladder) return;
-  ladder.draw(state.ladder, state.steady);
+  ladder.draw(state.ladder, state.steady, state.t_s, state.just_pumped);
   by("clock").textContent = clock(state.t_s) + (state.scale > 1 ? ` · ${state.scale}×` : "");
   const {pumping} = state.ladder;
   const compressor = by("pumping");
-  compressor.textContent = `compressor: ${pumping === null ? pumpingByPressure() : pumping ? "running" : "resting"}`;
+  compressor.textContent = `compressor: ${pumping === null ? pumpingByPressure() : pumping ? "running" : resting()}`;
   compressor.classList.toggle("good", pumping === true);
   if (state.arrived_ms) by("test").dataset.delay = String(Date.now() - state.arrived_ms);
   const now = performance.now();
@@ -41,6 +41,12 @@ function paint() {
     by("ladder-words").textContent = words(state.ladder);
     by("strips-words").textContent = `Up to ${clock(state.t_s)}. ${words(state.ladder)}`;
   }
+}
+
+// A compressor that stands while the high side is still above its usual band was stopped by it, or would be.
+function resting() {
+  const high = state.ladder.rungs.find((rung) => rung.name === "condensing");
+  return state.just_pumped && high?.band && high.degc > high.band[1] ? "stopped, high side high" : "resting";
 }
 
 function pumpingByPressure() {
@@ -86,6 +92,11 @@ function showAnalysis(analysis) {
       return item;
     }));
   }
+}
+
+// Sides that read as if exchanged make everything else here wrong: it is told first.
+function showSwapped(analysis) {
+  by("swapped").hidden = !analysis.swapped;
 }
 
 function showCue(cue) {
@@ -143,7 +154,10 @@ function take(message) {
     if (message.strips) strips.add(message.strips);
     state = {...state, ...message};
   }
-  if (message.analysis) showAnalysis(message.analysis);
+  if (message.analysis) {
+    showAnalysis(message.analysis);
+    showSwapped(message.analysis);
+  }
   if (message.marks) {
     strips.marks = message.marks;
     showMarks(message.marks);
@@ -178,7 +192,22 @@ const link = new Link(name, take, (up) => {
 });
 
 bindMarks(name);
+// Twice within a few seconds: nothing goes on after it.
+let asked = 0;
 by("stop").addEventListener("click", () => {
+  if (!asked) {
+    // As wide as before: a button that is pressed twice must not move.
+    by("stop").style.minWidth = `${by("stop").offsetWidth}px`;
+    by("stop").textContent = "Press again";
+    say("Press again to stop and seal.");
+    asked = setTimeout(() => {
+      asked = 0;
+      by("stop").textContent = "Stop and seal";
+    }, 5000);
+    return;
+  }
+  clearTimeout(asked);
+  asked = 0;
   by("stop").disabled = true;
   by("stop").textContent = "Sealing …";
   order(`/api/stop/${encodeURIComponent(name)}`).catch((reason) => {
@@ -200,6 +229,7 @@ by("units").addEventListener("change", () => {
 by("passenger").addEventListener("click", () => {
   const on = document.body.classList.toggle("as-passenger");
   by("passenger").setAttribute("aria-pressed", String(on));
+  by("passenger").textContent = on ? "Back to everything" : "Passenger's view";
   window.scrollTo(0, 0);
   paint();
 });

@@ -8,6 +8,24 @@ const FILES = [
 ];
 const PAGES = {"claim-sheet": "Claim sheet", "customer-page": "Customer page", comparison: "Comparison"};
 
+// Over the page, with a way back: a phone that runs the page as an app has none of its own.
+function look(source, words) {
+  const viewer = make("dialog", "", {class: "viewer", "aria-label": words});
+  const close = make("button", "Close", {type: "button", class: "strong"});
+  const larger = make("button", "Larger", {type: "button", "aria-pressed": "false"});
+  const image = make("img", "", {src: source, alt: words});
+  const bar = make("p", "", {class: "actions"});
+  const sheet = make("div", "", {class: "sheet", tabindex: "0", role: "group", "aria-label": `${words}, scrolls`});
+  bar.append(close, larger, make("span", words));
+  sheet.append(image);
+  viewer.append(bar, sheet);
+  close.addEventListener("click", () => viewer.close());
+  larger.addEventListener("click", () => larger.setAttribute("aria-pressed", String(viewer.classList.toggle("large"))));
+  viewer.addEventListener("close", () => viewer.remove());
+  document.body.append(viewer);
+  viewer.showModal();
+}
+
 export function showSheets(host, name, files, fresh) {
   if (files.length === 0) return;
   const links = make("p", "", {class: "actions"});
@@ -19,9 +37,14 @@ export function showSheets(host, name, files, fresh) {
     const [, kind, number] = file.match(/^(.*?)(?:-(\d+))?\.png$/);
     const words = `${PAGES[kind] ?? kind}${number ? `, page ${number}` : ""}`;
     const source = `/sheets/${encodeURIComponent(name)}/${file}${fresh ? `?${Date.now()}` : ""}`;
-    const link = make("a", "", {href: source, "aria-label": `${words}, full size`});
-    link.append(make("img", "", {src: source, alt: words}));
-    papers.append(link);
+    const open = make("button", "", {type: "button", class: "paper", "aria-label": `${words}, full size`});
+    open.append(make("img", "", {src: source, alt: words}));
+    open.addEventListener("click", () => look(source, words));
+    papers.append(open);
   }
-  host.replaceChildren(links, papers);
+  host.replaceChildren(...(fresh ? [make("h3", "Written", {tabindex: "-1"})] : []), links, papers);
+  if (fresh) {
+    host.firstChild.focus({preventScroll: true});
+    host.scrollIntoView({block: "start", behavior: "smooth"});
+  }
 }

@@ -3,12 +3,13 @@ import {clock, converted, unit} from "./units.js";
 
 const SPAN_S = 600;
 const STRIPS = [
-  {title: "pressure, gauge", quantity: "pressure", share: 1.3, least: 100, lines: [["high_side", "high side", []], ["low_side", "low side", [6, 3]]]},
-  {title: "temperature", quantity: "temperature", share: 1.6, least: 10, lines: [["condensing", "condensing", []], ["ambient", "ambient", [1.5, 3]], ["vent", "vent", [6, 3]], ["evaporating", "evaporating", [10, 3, 2, 3]]]},
-  {title: "difference", quantity: "difference", share: 0.9, least: 10, lines: [["superheat", "superheat", []], ["subcooling", "subcooling", [6, 3]]]},
+  {title: "pressure, gauge", quantity: "pressure", share: 1.3, least: 100, lines: [["high_side", "high side", [], "ink"], ["low_side", "low side", [6, 3], "line-2"]]},
+  {title: "temperature", quantity: "temperature", share: 1.6, least: 10, lines: [["condensing", "condensing", [], "ink"], ["ambient", "ambient", [1.5, 3], "line-3"], ["vent", "vent", [6, 3], "rust"], ["evaporating", "evaporating", [10, 3, 2, 3], "line-2"]]},
+  {title: "difference", quantity: "difference", share: 0.9, least: 10, lines: [["superheat", "superheat", [], "line-2"], ["subcooling", "subcooling", [6, 3], "ink"]]},
 ];
 const LEFT = 48;
 const LANES = 44;
+const CLUTCH_ON_V = 6;
 const AXIS = 22;
 
 export class Strips {
@@ -59,9 +60,9 @@ export class Strips {
   draw(now) {
     this.forget(now - SPAN_S - 5);
     const css = getComputedStyle(document.documentElement);
-    this.colour = Object.fromEntries(["ink", "faint", "rule", "heavy", "rust", "sheet"].map((n) => [n, css.getPropertyValue(`--${n}`).trim()]));
+    this.colour = Object.fromEntries(["ink", "faint", "rule", "heavy", "rust", "sheet", "line-2", "line-3"].map((n) => [n, css.getPropertyValue(`--${n}`).trim()]));
     const width = Math.max(this.host.clientWidth, 260);
-    const height = width < 500 ? 380 : 350;
+    const height = width < 500 ? 430 : 350;
     const ratio = Math.min(window.devicePixelRatio || 1, 2);
     if (this.canvas.width !== Math.round(width * ratio) || this.canvas.height !== Math.round(height * ratio)) {
       this.canvas.width = Math.round(width * ratio);
@@ -76,15 +77,16 @@ export class Strips {
     this.start = Math.max(0, now - SPAN_S);
     this.end = Math.max(now, this.start + 60);
     this.narrow = width < 500;
-    const room = height - AXIS - LANES - STRIPS.length * 20;
+    const head = this.narrow ? 36 : 20;
+    const room = height - AXIS - LANES - (this.narrow ? 24 : 0) - STRIPS.length * head;
     const total = STRIPS.reduce((sum, strip) => sum + strip.share, 0);
-    let top = 18;
+    let top = head - 2;
     for (const strip of STRIPS) {
       const tall = room * strip.share / total;
       this.strip(strip, top, top + tall);
-      top += tall + 20;
+      top += tall + head;
     }
-    this.lanes(top - 8);
+    this.lanes(top - head + 12);
     this.axis(height - 6);
   }
 
@@ -116,13 +118,13 @@ export class Strips {
     this.ruled(strip, from, to, y);
     g.fillStyle = this.colour.ink;
     g.textAlign = "left";
-    const names = this.narrow ? `: ${drawn.map(([, words]) => words).join(", ")}` : "";
-    g.fillText(`${strip.title} [${unit(strip.quantity)}]${names}`, LEFT, top - 5, this.right - LEFT);
+    g.fillText(`${strip.title} [${unit(strip.quantity)}]`, LEFT, top - (this.narrow ? 20 : 5), this.right - LEFT);
+    if (this.narrow) this.key(drawn, top - 5);
     g.save();
     g.beginPath();
     g.rect(LEFT, top, this.right - LEFT, bottom - top);
     g.clip();
-    for (const [name, , dash] of drawn) this.line(this.lines.get(name), dash, y);
+    for (const [name, , dash, colour] of drawn) this.line(this.lines.get(name), dash, this.colour[colour], y);
     g.restore();
     if (!this.narrow) this.names(drawn, y, top, bottom);
   }
@@ -146,9 +148,9 @@ export class Strips {
     }
   }
 
-  line(buckets, dash, y) {
+  line(buckets, dash, colour, y) {
     const {g} = this;
-    g.strokeStyle = this.colour.ink;
+    g.strokeStyle = colour;
     g.lineWidth = 1.6;
     g.setLineDash(dash);
     g.beginPath();
@@ -165,20 +167,39 @@ export class Strips {
     g.setLineDash([]);
   }
 
+  // Where there is no room beside the lines their names stand over them, each with its dash.
+  key(drawn, y) {
+    const {g} = this;
+    let x = LEFT;
+    g.textAlign = "left";
+    for (const [, words, dash, colour] of drawn) {
+      this.sample(x, y - 4, dash, colour);
+      g.fillStyle = this.colour.ink;
+      g.fillText(words, x + 20, y);
+      x += 30 + g.measureText(words).width;
+    }
+  }
+
+  sample(x, y, dash, colour) {
+    const {g} = this;
+    g.setLineDash(dash);
+    g.lineWidth = 2;
+    g.strokeStyle = this.colour[colour];
+    g.beginPath();
+    g.moveTo(x, y);
+    g.lineTo(x + 16, y);
+    g.stroke();
+    g.setLineDash([]);
+  }
+
   names(drawn, y, top, bottom) {
     const {g} = this;
-    const ends = drawn.map(([name, words, dash]) => [[...this.lines.get(name).values()].at(-1), words, dash]).filter(([end]) => end);
+    const ends = drawn.map(([name, words, dash, colour]) => [[...this.lines.get(name).values()].at(-1), words, dash, colour]).filter(([end]) => end);
     ends.sort((a, b) => b[0][1] - a[0][1]);
     let at = top + 4;
-    for (const [end, words, dash] of ends) {
+    for (const [end, words, dash, colour] of ends) {
       at = Math.min(Math.max(y(end[1]), at), bottom);
-      g.setLineDash(dash);
-      g.strokeStyle = this.colour.ink;
-      g.beginPath();
-      g.moveTo(this.right + 4, at);
-      g.lineTo(this.right + 20, at);
-      g.stroke();
-      g.setLineDash([]);
+      this.sample(this.right + 4, at, dash, colour);
       g.fillStyle = this.colour.ink;
       g.textAlign = "left";
       g.fillText(words, this.right + 23, at + 4);
@@ -189,18 +210,32 @@ export class Strips {
   lanes(top) {
     const {g} = this;
     g.textAlign = "left";
-    this.blocks(this.runs, top + 10, 5, this.colour.ink, "compressor pumps");
-    this.blocks(this.episodes.map((e) => [e.start_s, e.end_s]), top + 30, 9, this.colour.rust, "episodes");
+    const step = this.narrow ? 30 : 20;
+    this.blocks(this.pumping(), top + 10, 5, this.colour.ink, "compressor");
+    this.blocks(this.episodes.map((e) => [e.start_s, e.end_s]), top + 10 + step, 9, this.colour.rust, "episodes");
     g.strokeStyle = this.colour.rust;
     g.setLineDash([2, 3]);
     for (const mark of this.marks) {
       if (mark.t_s === null || mark.t_s < this.start) continue;
       g.beginPath();
       g.moveTo(this.x(mark.t_s), 18);
-      g.lineTo(this.x(mark.t_s), top + 36);
+      g.lineTo(this.x(mark.t_s), top + 16 + step);
       g.stroke();
     }
     g.setLineDash([]);
+  }
+
+  // By the clutch up to this moment; where there is none, as far as the analysis has come.
+  pumping() {
+    const clutch = this.lines.get("clutch");
+    if (!clutch) return this.runs;
+    const spans = [];
+    for (const [second, [, high]] of clutch) {
+      if (high <= CLUTCH_ON_V) continue;
+      if (spans.length && second - spans.at(-1)[1] < 0.5) spans.at(-1)[1] = second + 1;
+      else spans.push([second, second + 1]);
+    }
+    return spans;
   }
 
   blocks(spans, y, tall, colour, words) {
@@ -211,10 +246,10 @@ export class Strips {
       const from = this.x(Math.max(a, this.start));
       g.fillRect(from, y, Math.max(this.x(Math.min(b, this.end)) - from, 1.5), tall);
     }
-    if (this.narrow) return;
     g.fillStyle = this.colour.ink;
     g.textAlign = "left";
-    g.fillText(words.replace(" pumps", ""), this.right + 6, y + tall + 1);
+    if (this.narrow) g.fillText(words, LEFT, y - 3);
+    else g.fillText(words, this.right + 6, y + tall + 1);
   }
 
   axis(y) {

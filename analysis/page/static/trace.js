@@ -11,9 +11,14 @@ const STRIPS = [
   {title: "engine [1/min]", quantity: "rotation", weight: 0.7, names: null},
   {title: "road [km/h]", quantity: "speed", weight: 0.7, names: null},
 ];
-const DASHES = ["solid", "dash", "dot", "dashdot", "longdash", "longdashdot"];
+// A line is told by its dash and its colour, so that neither alone carries meaning.
+const DASHES = ["solid", "6px,3px", "1.5px,2.5px", "9px,3px,2px,3px", "14px,4px", "14px,3px,2px,3px", "3px,3px", "10px,2px,2px,2px,2px,2px", "20px,3px", "5px,6px"];
+const DRAWN = ["──", "– –", "····", "–·–", "— —", "—·—", "---", "–··", "———", "‐ ‐"];
+const COLOURS = ["ink", "line-2", "line-3", "line-4", "line-5", "ink", "line-2", "line-3", "line-4", "line-5"];
 const KNOWN = new Set(["pressure", "temperature", "difference"]);
-const LANE = 0.05;
+const LANE = 32;
+const STRIP = 105;
+const FONT = '12px system-ui, sans-serif';
 
 const doubles = (text) => new Float64Array(bytes(text).buffer);
 const floats = (text) => new Float32Array(bytes(text).buffer);
@@ -93,8 +98,9 @@ export class Trace {
     const ink = this.colours();
     const lanes = [...new Set(this.told.episodes.map((e) => e.title))];
     this.laneAxis = `yaxis${strips.length + 1}`;
-    const base = (lanes.length + 1) * LANE;
-    const layout = this.layout(ink, narrow, strips, lanes, base);
+    for (const strip of strips) strip.key = this.key(strip, narrow);
+    const layout = this.layout(ink, narrow, strips, lanes);
+    const base = this.base;
     const spans = this.lanes(layout, lanes, ink, base);
     const data = strips.flatMap((strip, index) => strip.lines.map((line, number) => this.line(strip, line, number, index, x, ink)));
     await window.Plotly.react(this.host, [...data, ...spans], layout, {displayModeBar: false, responsive: true, doubleClick: false});
@@ -117,47 +123,67 @@ export class Trace {
     const own = KNOWN.has(strip.quantity) ? values.map((v) => converted(v, strip.quantity)) : values;
     return {
       type: "scatter", mode: "lines", name: line.name.replaceAll("_", " "), x: x[line.times], y: own, xaxis: "x", yaxis: index ? `y${index + 1}` : "y",
-      connectgaps: false, line: {color: number % 2 && strip.lines.length > 3 ? ink.faint : ink.ink, width: 1.4, dash: DASHES[number % DASHES.length]},
+      connectgaps: false, line: {color: ink[COLOURS[number % COLOURS.length]], width: 1.5, dash: DASHES[number % DASHES.length]},
       hovertemplate: `%{y:.1f} ${KNOWN.has(strip.quantity) ? unit(strip.quantity) : line.unit}<extra>${line.name.replaceAll("_", " ")}</extra>`,
     };
   }
 
   colours() {
     const css = getComputedStyle(document.documentElement);
-    return Object.fromEntries(["ink", "faint", "rule", "heavy", "rust", "paper", "sheet", "band"].map((n) => [n, css.getPropertyValue(`--${n}`).trim()]));
+    return Object.fromEntries(["ink", "faint", "rule", "heavy", "rust", "paper", "sheet", "band", "line-2", "line-3", "line-4", "line-5"].map((n) => [n, css.getPropertyValue(`--${n}`).trim()]));
   }
 
-  layout(ink, narrow, strips, lanes, base) {
-    const total = strips.reduce((sum, s) => sum + s.weight, 0);
-    const gap = narrow ? 0.055 : 0.035;
-    const room = 1 - base - 0.01 - gap * (strips.length - 1);
+  // Laid out in pixels: a name, its key and a picture never lie over each other, however narrow the window.
+  layout(ink, narrow, strips, lanes) {
+    const rows = lanes.length + 1;
+    const heads = strips.map((strip) => 20 + 16 * Math.max(strip.key.length - 1, 0));
+    const inner = heads.reduce((sum, tall) => sum + tall, 0) + strips.reduce((sum, strip) => sum + STRIP * strip.weight, 0) + LANE * rows + 8;
+    const marks = 42;
     const [start, end] = this.window;
     const layout = {
-      height: (narrow ? 105 : 110) * strips.length + 26 * (lanes.length + 1) + 90, margin: {l: narrow ? 44 : 56, r: narrow ? 8 : 16, t: narrow ? 64 : 44, b: 34},
+      height: inner + marks + 34, margin: {l: narrow ? 44 : 56, r: narrow ? 8 : 16, t: marks, b: 34},
       paper_bgcolor: ink.paper, plot_bgcolor: ink.sheet, font: {color: ink.ink, size: 13, family: "system-ui, sans-serif"}, showlegend: false,
       hovermode: "x", hoverlabel: {bgcolor: ink.sheet, font: {color: ink.ink}}, dragmode: narrow ? "pan" : "zoom", shapes: [], annotations: [],
       xaxis: {type: "date", tickformat: "%-H:%M:%S", range: [EPOCH + 1000 * start, EPOCH + 1000 * end], gridcolor: ink.rule, linecolor: ink.heavy, anchor: "free", position: 0, zeroline: false, nticks: narrow ? 5 : 9},
     };
-    let top = 1;
+    let top = inner;
     strips.forEach((strip, index) => {
-      const low = top - room * strip.weight / total;
-      layout[index ? `yaxis${index + 1}` : "yaxis"] = {domain: [low, top], gridcolor: ink.rule, linecolor: ink.heavy, mirror: true, zeroline: false, fixedrange: true, nticks: 4, tickfont: {size: 12}};
-      const title = KNOWN.has(strip.quantity) ? `${strip.title} [${unit(strip.quantity)}]` : strip.title;
-      layout.annotations.push(this.text(`${title}${narrow ? "<br>" : "   "}${this.legend(strip, narrow)}`, 0, top, ink, "bottom", narrow));
-      top = low - gap;
+      const head = top - heads[index];
+      const low = head - STRIP * strip.weight;
+      layout[index ? `yaxis${index + 1}` : "yaxis"] = {domain: [low / inner, head / inner], gridcolor: ink.rule, linecolor: ink.heavy, mirror: true, zeroline: false, fixedrange: true, nticks: strip.weight < 1 ? 3 : 4, tickfont: {size: 12}};
+      strip.key.forEach((row, number) => row.forEach(({words, x, colour}) =>
+        layout.annotations.push({...this.text(words, 0, (head + 2 + 16 * (strip.key.length - 1 - number)) / inner, ink, "bottom"), xshift: x, font: {size: 12, color: ink[colour]}})));
+      top = low;
     });
-    this.flags(layout, ink, narrow);
+    this.base = (LANE * rows) / inner;
+    this.flags(layout, ink);
     return layout;
   }
 
-  legend(strip, narrow) {
-    if (strip.lines.length < 2) return "";
-    const drawn = ["──", "– –", "····", "–·–", "— —", "—·—"];
-    return strip.lines.map((line, number) => `${drawn[number % drawn.length]} ${line.name.replaceAll("_", " ")}`).join(narrow ? " " : "   ");
+  // The strip's name and its lines' names, in as many rows as the window needs: words, where they begin, colour.
+  key(strip, narrow) {
+    this.pen ??= document.createElement("canvas").getContext("2d");
+    this.pen.font = FONT;
+    const title = KNOWN.has(strip.quantity) ? `${strip.title} [${unit(strip.quantity)}]` : strip.title;
+    const room = this.host.clientWidth - (narrow ? 56 : 76);
+    const rows = [[]];
+    let x = 0;
+    const put = (words, colour) => {
+      const wide = this.pen.measureText(words).width + 16;
+      if (x > 0 && x + wide > room) {
+        rows.push([]);
+        x = 0;
+      }
+      rows.at(-1).push({words, x, colour});
+      x += wide;
+    };
+    put(title, "ink");
+    if (strip.lines.length > 1) strip.lines.forEach((line, number) => put(`${DRAWN[number % DRAWN.length]} ${line.name.replaceAll("_", " ")}`, COLOURS[number % COLOURS.length]));
+    return rows;
   }
 
-  text(text, x, y, ink, yanchor, narrow = false) {
-    return {text, xref: "paper", x, xanchor: "left", yref: "paper", y, yanchor, align: "left", showarrow: false, font: {size: narrow ? 11 : 12, color: ink.ink}};
+  text(text, x, y, ink, yanchor) {
+    return {text, xref: "paper", x, xanchor: "left", yref: "paper", y, yanchor, align: "left", showarrow: false, borderpad: 0, font: {size: 12, color: ink.ink}};
   }
 
   // Runs and episodes as one line each with gaps: hundreds of shapes would make every zoom slow.
@@ -168,14 +194,14 @@ export class Trace {
       type: "scatter", mode: "lines", x: spans.flatMap(([a, b]) => [EPOCH + 1000 * a, EPOCH + 1000 * b, null]), y: spans.flatMap(() => [row, row, null]),
       xaxis: "x", yaxis: this.laneAxis.replace("axis", ""), connectgaps: false, hoverinfo: "skip", line: {color: colour, width},
     });
-    const high = (row) => rows - row - 0.72;
+    const high = (row) => rows - row - 0.8;
     layout.annotations.push(this.text("compressor pumps", 0, base, ink, "top"));
     lanes.forEach((title, row) => layout.annotations.push(this.text(title, 0, base * (rows - row - 1) / rows, ink, "top")));
     return [lane(this.told.runs, high(0), ink.ink, 6), ...lanes.map((title, row) =>
       lane(this.told.episodes.filter((e) => e.title === title).map((e) => [e.start_s, e.end_s]), high(row + 1), ink.rust, 9))];
   }
 
-  flags(layout, ink, narrow) {
+  flags(layout, ink) {
     const [start, end] = this.window;
     let free = -Infinity;
     for (const mark of this.told.marks) {
@@ -186,7 +212,7 @@ export class Trace {
       const late = mark.time_s > end - 0.15 * (end - start);
       if (mark.time_s - (late ? wide : 0) < free) continue;
       free = mark.time_s + (late ? 0 : wide);
-      layout.annotations.push({text: words.replaceAll("<", "&lt;"), xref: "x", x: EPOCH + 1000 * mark.time_s, xanchor: late ? "right" : "left", yref: "paper", y: 1, yshift: narrow ? 36 : 20, yanchor: "bottom", showarrow: false, font: {size: 12, color: ink.rust}});
+      layout.annotations.push({text: words.replaceAll("<", "&lt;"), xref: "x", x: EPOCH + 1000 * mark.time_s, xanchor: late ? "right" : "left", yref: "paper", y: 1, yshift: 22, yanchor: "bottom", showarrow: false, font: {size: 12, color: ink.rust}});
     }
   }
 

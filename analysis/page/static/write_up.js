@@ -110,6 +110,8 @@ function bind() {
     });
   });
   bindCorrections(name, told.marks);
+  if (sessionStorage.getItem("kept")) say(sessionStorage.getItem("kept"));
+  sessionStorage.removeItem("kept");
   showSheets(by("written"), name, by("written").dataset.files.split(" ").filter(Boolean), false);
 }
 
@@ -136,7 +138,7 @@ async function wait() {
   trace.told = read();
   trace.refresh();
   bind();
-  say(`Analysed: ${document.querySelector(".verdict strong").textContent}`);
+  say("Analysed.");
 }
 
 if (by("waiting")) wait().catch(() => location.reload());
