@@ -253,10 +253,8 @@ def _sides_right(signals: dict[str, Signal], flags: list[Flag]) -> dict[str, Sig
     swapped = float(np.mean(apart < 0.0)) if len(apart) else 0.0
     if len(apart) * low.step_s < LIMITS["sides_differ_for"].value or swapped < LIMITS["swapped_share"].value:
         return signals
-    says = (
-        f"low and high side are swapped, at the hoses or in their places: the low side read above the high side in "
-        f"{100 * swapped:.0f} % of the time that they differed; all else is judged with the two turned round"
-    )
+    says = f"low and high side are swapped: the low side read above the high side in {100 * swapped:.0f} % of the time"
+    says = f"{says} that they differed; all else is judged with the two turned round"
     flags.append(Flag("swapped_sides", 0.0, float(low.t_s[-1]), says))
     exchanged = {
         "low_side": replace(high, channel=replace(high.channel, id="low_side")),

@@ -71,7 +71,7 @@ def node() -> Iterator[tuple[Node, Pty]]:
     pty.hang_up()
 
 
-def until(condition: Callable[[], bool], within_s: float = 20.0) -> None:
+def until(condition: Callable[[], bool], within_s: float = 60.0) -> None:
     """Wait for something to happen."""
     deadline = time.monotonic() + within_s
     while not condition():
