@@ -98,9 +98,8 @@ def detect(case: Case) -> Detection:
 
 def _as_narrow(case: Case, signs: list[_Sign]) -> bool:
     """Whether a narrow place explains the signs as well: far starved, and nothing tells how much liquid there is."""
-    if {sign.evidence.rule for sign in signs} - {"superheat", "vent_gap", "condensing"} or not case.lacks(
-        "liquid_line"
-    ):
+    others = {sign.evidence.rule for sign in signs} - {"superheat", "vent_gap", "condensing"}
+    if others or not case.lacks("liquid_line"):
         return False
     gaps = [
         sign.evidence.measures["vent_over_evaporating_k"].value for sign in signs if sign.evidence.rule == "vent_gap"
