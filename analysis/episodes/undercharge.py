@@ -56,6 +56,9 @@ suction line of a hot bay reads superheat that is not there; this does not share
 source."""
 
 
+TELLS = {"recovered_kg": "weighing what is recovered"}
+
+
 @dataclass(frozen=True, slots=True)
 class _Sign:
     """One sign: its weight (log likelihood ratio), its words, when it shows (None: throughout)."""
@@ -84,12 +87,12 @@ def detect(case: Case) -> Detection:
             episodes.append(_episode(case, stretch, speaking))
     if episodes:
         return Detection(PRESENT, "the signs of too little refrigerant agree", tuple(episodes))
-    missing = tuple(place for place in ("suction_line", "liquid_line") if case.lacks(place))
+    missing = tuple(place for place in ("suction_line", "liquid_line") if case.lacks(place)) or case.unweighed()
     steady_orifice = case.job.metering == "fixed_orifice" and fed and not _any_short(case)
     if sums and max(sums) <= (0.0 if steady_orifice else LIMITS["absent"].value):
         return Detection(ABSENT, "; ".join(said), evidence=tuple(said.values()))
     suspected = bool(sums) and max(sums) >= LIMITS["suspected"].value
-    probes = " and ".join(f"a {place.replace('_', '-')} probe" for place in missing)
+    probes = " and ".join(TELLS.get(place, f"a {place.replace('_', '-')} probe") for place in missing)
     words = ["that does not settle it" if said else "never steady for long enough to judge"]
     words += [f"{probes} would tell"] if probes else []
     evidence = (*said.values(), Evidence("undercharge_reading", "; ".join(words)))
