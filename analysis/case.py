@@ -116,6 +116,10 @@ class Case:
         verb = "charged" if recharged else "recovered"
         return Charge(f"{held:.3f} kg {verb} of {rated:.3f} kg rated", held / rated - 1.0, u95 / 2.0 / rated)
 
+    def unweighed(self) -> tuple[str, ...]:
+        """The recovered mass, as a need, where no charge is known: weighing settles what pressures leave open."""
+        return () if any(self.charge_in(stretch) for stretch in self.stretches()) else ("recovered_kg",)
+
     def lacks(self, need: str) -> bool:
         """Whether a need (a place, ``refrigerant`` or ``runs``) is missing."""
         if need == "refrigerant":

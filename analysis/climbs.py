@@ -11,6 +11,7 @@ import numpy as np
 from analysis.case import Case
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, held
+from analysis.starving import spells_of
 from analysis.stretches import lasting, lowest_before, median_of, thinned
 from analysis.timeline import Floats
 
@@ -31,7 +32,14 @@ LIMITS = limit_table(
     Limit("climb_in_calm", 7.0, "K", "a fan's own stages move it by less; " + PRACTICE),
     Limit("starved_below", 10.0, "K", "evaporating under its usual: a frozen or narrow place; " + PRACTICE),
     Limit("starved_within", 150.0, "s", "before the climb; " + PRACTICE),
+    Limit("fed_again_within", 90.0, "s", "before the climb; " + PRACTICE),
     Limit("flow_back", 4.0, "K", "evaporating above its usual, and its fall during the climb; " + PRACTICE),
+    Limit("starved_at", -6.0, "degC", "evaporating; a fed evaporator is kept from freezing; " + PRACTICE),
+    Limit("fan_supply", 4.0, "V", PRACTICE),
+    Limit("served_for", 60.0, "s", "with the fan supplied, to know how it stands then; " + PRACTICE),
+    Limit("always_on", 0.6, "share of the time near its baseline", PRACTICE),
+    Limit("unserved_climb", 4.0, "K", "above where it stands with the fan supplied; " + PRACTICE),
+    Limit("unserved_rise", 6.0, "K", "above its baseline; " + PRACTICE),
     Limit("sharp_within", 60.0, "s", "heat that is not carried away shows within a minute or two; " + PRACTICE),
     Limit("told_by", 0.5, "s", "of windows of most of a minute; " + PRACTICE),
     Limit("settled_in", 20.0, "s", PRACTICE),
@@ -86,6 +94,25 @@ def climbs_in_calm(case: Case, seen: Floats, rise: Floats) -> Mask:
     return lasting(climbs, round(LIMITS["climbs_for"].value / case.timeline.step_s))
 
 
+def without_fan(case: Case, seen: Floats, rise: Floats) -> Mask:
+    """Where a fan that runs whenever it cools has no supply, and condensing stands higher than it does with it.
+
+    Nowhere without that channel, nor where the fan waits for a pressure or for a standstill: it is off by itself then.
+    """
+    fan, none = case.timeline.grid("fan"), np.zeros(len(seen), np.bool_)
+    if fan is None:
+        return none
+    supplied = held(fan) > LIMITS["fan_supply"].value
+    settled = case.settled(LIMITS["settled_in"].value)
+    served, cool = settled & supplied, settled & (rise < LIMITS["unserved_climb"].value)
+    waits = not cool.any() or float(np.mean(supplied[cool])) < LIMITS["always_on"].value
+    if case.seconds(served) < LIMITS["served_for"].value or waits:
+        return none
+    usual = float(np.quantile(seen[served], 0.9))
+    high = (seen > usual + LIMITS["unserved_climb"].value) & (rise > LIMITS["unserved_rise"].value)
+    return case.running.pumping & ~supplied & high
+
+
 def _low_side_holds(case: Case) -> Mask:
     """Where the evaporating temperature did not fall much of late: more flow (a faster blower, more stroke) draws it
     down and brings the condenser more heat; lost air lets it follow up."""
@@ -136,7 +163,10 @@ def _recovers(case: Case, first: int, last: int) -> bool:
     usual = median_of(te[thinned(np.flatnonzero(pumping))])
     start = max(first - round(LIMITS["starved_within"].value / case.timeline.step_s), 0)
     before = te[start : first + 1][pumping[start : first + 1]]
-    starved = len(before) > 0 and float(before.min()) < usual - LIMITS["starved_below"].value
+    low = min(usual - LIMITS["starved_below"].value, LIMITS["starved_at"].value)
+    starved = len(before) > 0 and float(before.min()) < low
+    since = float(case.timeline.t_s[first]) - LIMITS["fed_again_within"].value
+    starved |= any(spell.start_s <= case.timeline.t_s[first] and spell.end_s >= since for spell in spells_of(case))
     fell = float(te[first] - te[last])
     return starved or (fell > LIMITS["flow_back"].value and float(te[first]) > usual + LIMITS["flow_back"].value)
 

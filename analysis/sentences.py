@@ -57,6 +57,12 @@ SENTENCES: dict[str, tuple[str, ...]] = {
         "vent air moved by {moved_k} while the evaporator moved by {evaporating_moved_k}: the probe is not in the air",
     ),
     "swing": ("low side swung by {peak_to_peak_kpa} every {period_s}, {swings} times, with the compressor running on",),
+    "dipping": (
+        (
+            "{dips} times, every {period_s}, evaporating dipped by up to {dip_k} and came back while the compressor "
+            "pumped on"
+        ),
+    ),
     "static_above_saturation": (
         "static pressure before the start corresponds to {excess_k} more than the soak (u95 {u95 excess_k})",
     ),
@@ -220,7 +226,7 @@ def _number(name: str, evidence: Evidence, units: Units, *, spread: bool) -> str
         return f"{value.value:.0f} stop{'' if value.value == 1 else 's'}"
     if name.endswith("_share"):
         return f"{100.0 * value.value:.0f} %"
-    if name in ("swings", "per_minute"):
+    if name in ("swings", "dips", "per_minute"):
         return f"{value.value:.0f}"
     if name == "lift":
         return f"{math.exp(value.value):.1f}"

@@ -33,6 +33,7 @@ usual, seven tenths are a condenser that mostly holds liquid; common practice, n
 MOST = ((8.0, 0.0), (12.0, 1.2), (13.0, 3.0), (15.0, 3.5))
 """The most that this share may weigh at a subcooling [K]: a good condenser brings the liquid near ambient with the
 right charge too; 4-12 K is usual, common practice, no source."""
+TELLS = {"liquid_line": "a liquid-line probe", "recovered_kg": "weighing what is recovered"}
 
 
 def detect(case: Case) -> Detection:
@@ -52,8 +53,8 @@ def detect(case: Case) -> Detection:
     if signs and total <= LIMITS["absent"].value:
         against = tuple(evidence for weight, evidence in signs if weight < 0)
         return Detection(ABSENT, "; ".join(evidence.says for evidence in against), evidence=against)
-    missing = ("liquid_line",) if case.lacks("liquid_line") else ()
-    told = "; a liquid-line probe would tell" if missing else ""
+    missing = ("liquid_line",) if case.lacks("liquid_line") else case.unweighed()
+    told = f"; {TELLS[missing[0]]} would tell" if missing else ""
     if total >= LIMITS["suspected"].value:
         probe = (Evidence("overcharge_reading", told.removeprefix("; ")),) if told else ()
         evidence = (*speaking, *probe)

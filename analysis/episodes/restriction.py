@@ -7,6 +7,7 @@ in the rest after a stop, since the sides meet through it. One that comes and go
 """
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.starving import hardly_rose, rises_after_stops, spells_of
 from analysis.stepless import VARIABLE
-from analysis.stretches import medians_by
+from analysis.stretches import median_of, medians_by
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
 
@@ -34,8 +35,9 @@ LIMITS = limit_table(
     Limit("fed", 9.0, "K", PRACTICE),
     Limit("cools_well", 20.0, "K", "ambient minus vent; " + PRACTICE),
     Limit("in_the_air", 2.5, "K", "ambient minus vent of a probe that fell out of the vent; " + PRACTICE),
+    Limit("no_heat", 6.0, "K", "condensing over ambient: nothing is cooled; " + PRACTICE),
     Limit("vent_cool", 14.0, "K", "ambient minus vent of a system that cools; " + PRACTICE),
-    Limit("vent_cold", 9.0, "degC", "3-10 degC is usual below 27 degC; " + PRACTICE),
+    Limit("vent_cold", 10.0, "degC", "3-10 degC is usual below 27 degC; " + PRACTICE),
     Limit("condensing_near", 14.0, "K", "over ambient: little heat; " + PRACTICE),
     Limit("subcooling", 0.5, "share of condensing over ambient", PRACTICE),
     Limit("backed_up_starved", 0.4, "share of condensing over ambient", "with a starved evaporator; " + PRACTICE),
@@ -70,7 +72,7 @@ def _narrow_orifice(case: Case) -> Detection | None:
     """An orifice system that cycles short, and whose sides meet slowly at rest; None where that does not apply."""
     met = [e.time_to_90_s for e in case.equalisations if e.time_to_90_s.value is not None]
     lengths = [run.end_s - run.start_s for run in case.running.runs]
-    if case.job.metering != "fixed_orifice" or not met or len(lengths) < 6:
+    if not met or not _stopped_early(case):
         return None
     rises, usual_rise = rises_after_stops(case)
     if rises and hardly_rose(rises[-1], usual_rise):
@@ -80,9 +82,8 @@ def _narrow_orifice(case: Case) -> Detection | None:
     limit = LIMITS["met_slowly"].value
     subcooling, over = _level(case, case.derived.subcooling_k), _level(case, case.derived.over_ambient_k)
     empty = subcooling is not None and over is not None and subcooling < LIMITS["empty"].value * over
-    warm = not case.median(case.timeline.grid("ambient"), 0.0, case.timeline.duration_s) < LIMITS["warm_ambient"].value
     cools = _cooled_k(case, case.ends_of_runs()) > LIMITS["cools_well"].value
-    if seconds + u95 < limit or on_s > LIMITS["short_on"].value or not warm or empty or cools:
+    if seconds + u95 < limit or empty or cools:
         return None
     says = f"the sides took {seconds:.0f} s to meet by 90 %, slow for an orifice"
     cycles = f"the compressor ran {on_s:.0f} s a cycle"
@@ -102,83 +103,132 @@ def _level(case: Case, values: Floats | None) -> float | None:
     return float(np.median(part)) if len(part) else None
 
 
-def _pulled_down(case: Case) -> Detection:
-    """Judge the end of each run, where the low side is lowest, early in the drive and over all of it."""
-    late = case.ends_of_runs()
+@dataclass(frozen=True, slots=True)
+class _Levels:
+    """What the ends of the runs show [degC, K, 1]; None or NaN where it is not known."""
+
+    deep: float
+    starved: float
+    cooled: float
+    over: float
+    share: float | None
+    superheat: float
+    from_the_start: bool
+    vents_cold: bool
+
+    @property
+    def near(self) -> bool:
+        """Little heat at the condenser."""
+        return self.over < LIMITS["condensing_near"].value
+
+    @property
+    def backed_up(self) -> bool:
+        """Liquid stands in the condenser; subcooling cannot exceed condensing over ambient, so a share tells."""
+        return self.share is not None and self.share > LIMITS["subcooling"].value
+
+    @property
+    def empty(self) -> bool:
+        """No liquid stands in it."""
+        return self.share is not None and self.share < LIMITS["empty"].value
+
+    @property
+    def hardly_cooled(self) -> bool:
+        """Vents far above the evaporator."""
+        return self.starved > LIMITS["hardly_cooled"].value
+
+    @property
+    def cools(self) -> bool:
+        """Vents far below ambient, or near the freeze limit: on a mild day they cannot be far below."""
+        return self.cooled >= LIMITS["vent_cool"].value or self.vents_cold
+
+    @property
+    def cools_little(self) -> bool:
+        """A starved evaporator does not cool; far down, or dry with liquid before it, it may still do a little."""
+        dry = self.superheat > LIMITS["superheat"].value
+        far_down = self.deep < LIMITS["far_down"].value and self.starved > LIMITS["far_starved"].value
+        return not self.cools or (dry and self.backed_up) or (far_down and not self.vents_cold)
+
+    @property
+    def blocked(self) -> bool:
+        """Liquid before an evaporator that is far starved leaves only a narrow place, however deep the low side."""
+        return (
+            self.share is not None
+            and self.share > LIMITS["backed_up_starved"].value
+            and self.starved > LIMITS["fed_with_little_heat" if self.near else "far_fed"].value
+            and self.from_the_start
+            and not self.cools
+            and not self.superheat <= LIMITS["superheat"].value
+        )
+
+
+def _levels(case: Case, late: Mask) -> _Levels | None:
     te = _by_minute(case, case.derived.evaporating_degc, late)
     gap = _by_minute(case, case.derived.vent_over_evaporating_k, late)
     if len(te) < 3 or len(gap) < 3:
-        return Detection(UNDECIDED, "too little pumping past pull-down")
-    deep, starved = float(np.median(te)), float(np.median(gap))
-    first = case.running.runs[0].start_s
-    t = case.timeline.t_s
+        return None
+    first, t = case.running.runs[0].start_s, case.timeline.t_s
     window = late & (t > first + LIMITS["early"].value) & (t < first + LIMITS["until"].value)
     early = _by_minute(case, case.derived.vent_over_evaporating_k, window)
-    from_the_start = len(early) > 1 and float(np.median(early)) > LIMITS["starved"].value - 1.0
-    cooled = _cooled_k(case, late)
-    says = f"evaporating {deep:.0f} degC at the end of the runs, vents {starved:.0f} K above it"
-    stands = Evidence(
-        "starved",
-        says,
-        {"evaporating_degc": measured(deep, case.u_evaporating_k()), "gap_k": measured(starved, case.u_vent_gap_k())},
+    over = median_of(case.over(case.derived.over_ambient_k, late))
+    subcooling = median_of(case.over(case.derived.subcooling_k, late))
+    return _Levels(
+        deep=float(np.median(te)),
+        starved=float(np.median(gap)),
+        cooled=_cooled_k(case, late),
+        over=over,
+        share=subcooling / max(over, 1.0) if math.isfinite(subcooling) and math.isfinite(over) else None,
+        superheat=median_of(case.over(case.derived.superheat_k, late)),
+        from_the_start=len(early) > 1 and float(np.median(early)) > LIMITS["starved"].value - 1.0,
+        vents_cold=median_of(case.over(case.timeline.grid("vent"), late)) < LIMITS["vent_cold"].value,
     )
-    if cooled < LIMITS["in_the_air"].value:
-        return Detection(
-            UNDECIDED, f"{says}; the vent probe reads outside air: is it in the vent?", (), (), suspected=True
-        )
-    if starved < LIMITS["fed"].value:
+
+
+def _pulled_down(case: Case) -> Detection:
+    """Judge the end of each run, where the low side is lowest, early in the drive and over all of it."""
+    at = _levels(case, case.ends_of_runs())
+    if at is None:
+        return Detection(UNDECIDED, "too little pumping past pull-down")
+    says = f"evaporating {at.deep:.0f} degC at the end of the runs, vents {at.starved:.0f} K above it"
+    measures = {
+        "evaporating_degc": measured(at.deep, case.u_evaporating_k()),
+        "gap_k": measured(at.starved, case.u_vent_gap_k()),
+    }
+    stands = Evidence("starved", says, measures)
+    # Where the condenser rejects no heat either, nothing is cooled: the probe need not have left the air.
+    if at.cooled < LIMITS["in_the_air"].value and not at.over < LIMITS["no_heat"].value:
+        why = f"{says}; the vent probe reads outside air: is it in the vent?"
+        return Detection(UNDECIDED, why, suspected=True)
+    if at.starved < LIMITS["fed"].value:
         return _with_words(ABSENT, stands, "the evaporator is fed")
-    over = case.over(case.derived.over_ambient_k, late)
-    near = len(over) > 0 and float(np.median(over)) < LIMITS["condensing_near"].value
-    subcooling = case.over(case.derived.subcooling_k, late)
-    # Subcooling cannot exceed condensing over ambient: with little heat a small figure is much.
-    share = float(np.median(subcooling)) / max(float(np.median(over)), 1.0) if len(subcooling) and len(over) else None
-    backed_up = share is not None and share > LIMITS["subcooling"].value
-    empty = share is not None and share < LIMITS["empty"].value
-    superheat = case.over(case.derived.superheat_k, late)
-    dry = len(superheat) > 0 and float(np.median(superheat)) > LIMITS["superheat"].value
-    # Vents that are not far below ambient: the starved evaporator does not cool.
-    far_down = deep < LIMITS["far_down"].value and starved > LIMITS["far_starved"].value
-    cools_little = not _cools(case, cooled, late) or (dry and backed_up) or far_down
-    hardly_cooled = starved > LIMITS["hardly_cooled"].value
     # A stepless compressor holds its low side at the set point by pumping less: there little heat and warm vents tell.
-    held = case.job.compressor in VARIABLE and hardly_cooled and near
-    limit = LIMITS["held" if held else "deep_if_warm" if hardly_cooled else "deep"].value
-    signs = (
-        deep < limit
-        and (backed_up or not held)
-        and starved > LIMITS["starved"].value
-        and from_the_start
-        and cools_little
-    )
-    # Liquid that stands before an evaporator that is far starved leaves only a narrow place, however deep the low side.
-    blocked = (
-        share is not None
-        and share > LIMITS["backed_up_starved"].value
-        and starved > LIMITS["fed_with_little_heat" if near else "far_fed"].value
-        and from_the_start
-        and not cooled >= LIMITS["cools_well"].value
-    )
-    if blocked or (signs and not empty and (near or backed_up)):
-        evidence = (stands, *_heat_and_liquid(case, near=near, backed_up=backed_up or blocked))
-        episode = Episode(KIND, first, case.last_stop_s(), 0.6, evidence, permanent=True)
+    held = case.job.compressor in VARIABLE and at.hardly_cooled and at.near
+    limit = LIMITS["held" if held else "deep_if_warm" if at.hardly_cooled else "deep"].value
+    far = at.starved > LIMITS["starved"].value and at.from_the_start and at.cools_little
+    signs = far and at.deep < limit and (at.backed_up or not held)
+    if at.blocked or (signs and not at.empty and (at.near or at.backed_up)):
+        evidence = (stands, *_heat_and_liquid(case, near=at.near, backed_up=at.backed_up or at.blocked))
+        start = case.running.runs[0].start_s
+        episode = Episode(KIND, start, case.last_stop_s(), 0.6, evidence, permanent=True)
         return Detection(PRESENT, "starved from the start with the low side pulled down", (episode,))
-    # A stepless compressor pumps less rather than pull its low side down: there the depth says nothing.
-    stepless = case.job.compressor in VARIABLE and starved > LIMITS["starved"].value
-    unknown = len(over) == 0 or near
-    if deep - 2.0 * case.u_evaporating_k() > limit and not (((unknown and hardly_cooled) or stepless) and not empty):
+    # A stepless compressor pumps less rather than pull its low side down, and a pressure switch stops one with an
+    # orifice: there the depth says nothing.
+    held_up = case.job.compressor in VARIABLE or _stopped_early(case)
+    unknown = math.isnan(at.over) or at.near
+    told_little = (unknown and at.hardly_cooled) or (held_up and at.starved > LIMITS["starved"].value)
+    if at.deep - 2.0 * case.u_evaporating_k() > limit and not (told_little and not at.empty):
         return _with_words(ABSENT, stands, "the low side is not pulled down")
     missing = tuple(place for place in ("liquid_line", "ambient") if case.lacks(place))
     told = f"; {' and '.join(p.replace('_', ' ') for p in missing)} would tell more" if missing else ""
-    suspected = unknown and from_the_start and cools_little and starved > LIMITS["starved"].value and not empty
+    suspected = far and unknown and not at.empty and (at.hardly_cooled or not _stopped_early(case))
     return _with_words(UNDECIDED, stands, f"other kinds do that too{told}", missing, suspected=suspected)
 
 
-def _cools(case: Case, cooled: float, late: Mask) -> bool:
-    """Vents far below ambient, or near the freeze limit: on a mild day they cannot be far below."""
-    vents = case.over(case.timeline.grid("vent"), late)
-    cold = len(vents) > 0 and float(np.median(vents)) < LIMITS["vent_cold"].value
-    return cooled >= LIMITS["vent_cool"].value or cold
+def _stopped_early(case: Case) -> bool:
+    """Whether an orifice system cycles short on a warm day: only a rest or the liquid line tells then."""
+    lengths = [run.end_s - run.start_s for run in case.running.runs]
+    ambient = case.median(case.timeline.grid("ambient"), 0.0, case.timeline.duration_s)
+    short = len(lengths) >= 6 and float(np.median(lengths)) <= LIMITS["short_on"].value
+    return case.job.metering == "fixed_orifice" and short and not ambient < LIMITS["warm_ambient"].value
 
 
 def _with_words(

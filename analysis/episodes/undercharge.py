@@ -34,6 +34,7 @@ LIMITS = limit_table(
     Limit("present", 3.0, "log likelihood ratio", PRACTICE),
     Limit("suspected", 1.5, "log likelihood ratio", PRACTICE),
     Limit("absent", -1.5, "log likelihood ratio", PRACTICE),
+    Limit("follow", -0.3, "log likelihood ratio", "vents that follow the evaporator; " + PRACTICE),
     Limit("settled_in", 60.0, "s", PRACTICE),
     Limit("least_steady", 30.0, "s", PRACTICE),
     Limit("from_the_start", 120.0, "s", PRACTICE),
@@ -43,12 +44,19 @@ LIMITS = limit_table(
 SUPERHEAT = ((10.0, -2.0), (14.0, -1.0), (17.0, 0.3), (20.0, 1.8), (24.0, 2.5))
 SUBCOOLING = ((1.0, 1.5), (4.0, 0.7), (7.0, -1.5), (10.0, -2.5))
 SUBCOOLING_SHARE = ((0.08, 2.0), (0.18, 1.2), (0.25, 0.0), (0.35, -1.5), (0.5, -2.5))
-VENT_GAP = ((7.0, -1.2), (9.0, -0.5), (12.0, 0.7), (16.0, 1.5))
+VENT_GAP = ((7.0, -2.0), (9.0, -0.6), (12.0, 0.7), (16.0, 1.5))
 """Weights (log likelihood ratios) of levels [K; share of condensing over ambient]; common practice, no source: 5-15 K
 of superheat at the compressor inlet and 4-12 K of subcooling are usual, vents follow a fed evaporator within 10 K."""
 SUPERHEAT_CYCLING = ((12.0, -1.5), (18.0, -0.3), (24.0, 0.5), (30.0, 2.0))
 VENT_GAP_CYCLING = ((10.0, -1.0), (14.0, 0.0), (18.0, 0.3), (24.0, 1.2))
 """The same at the ends of short runs, where the low side is at its lowest: healthy ones stand further apart there."""
+HEAT = ((6.0, 0.6), (12.0, 0.2), (15.0, -0.4), (18.0, -0.9), (24.0, -1.6), (30.0, -2.2))
+"""Weights of condensing over ambient [K]: little refrigerant carries little heat, and 10-30 K are usual. A clamp on the
+suction line of a hot bay reads superheat that is not there; this does not share its error. Common practice, no
+source."""
+
+
+TELLS = {"recovered_kg": "weighing what is recovered"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,25 +73,26 @@ def detect(case: Case) -> Detection:
     episodes: list[Episode] = []
     sums: list[float] = []
     said: dict[str, Evidence] = {}
+    fed = True
     for stretch in case.stretches():
         signs = [sign for sign in _signs(case, stretch) if sign is not None]
         total = sum(sign.weight for sign in signs)
         sums.append(total)
         speaking = [sign for sign in signs if sign.weight > 0]
         said |= {sign.evidence.says: sign.evidence for sign in signs}
+        fed &= any(sign.evidence.rule == "vent_gap" and sign.weight <= LIMITS["follow"].value for sign in signs)
         strongest = max((sign.weight for sign in speaking), default=0.0)
         enough = total >= LIMITS["present"].value and (len(speaking) > 1 or strongest >= LIMITS["present"].value)
         if enough and not _as_narrow(case, signs):
             episodes.append(_episode(case, stretch, speaking))
     if episodes:
         return Detection(PRESENT, "the signs of too little refrigerant agree", tuple(episodes))
-    missing = tuple(place for place in ("suction_line", "liquid_line") if case.lacks(place))
-    if sums and max(sums) <= LIMITS["absent"].value:
+    missing = tuple(place for place in ("suction_line", "liquid_line") if case.lacks(place)) or case.unweighed()
+    steady_orifice = case.job.metering == "fixed_orifice" and fed and not _any_short(case)
+    if sums and max(sums) <= (0.0 if steady_orifice else LIMITS["absent"].value):
         return Detection(ABSENT, "; ".join(said), evidence=tuple(said.values()))
-    if case.job.metering == "fixed_orifice" and sums and max(sums) <= 0 and not _any_short(case):
-        return Detection(ABSENT, "no short cycling, and the vents follow the evaporator")
     suspected = bool(sums) and max(sums) >= LIMITS["suspected"].value
-    probes = " and ".join(f"a {place.replace('_', '-')} probe" for place in missing)
+    probes = " and ".join(TELLS.get(place, f"a {place.replace('_', '-')} probe") for place in missing)
     words = ["that does not settle it" if said else "never steady for long enough to judge"]
     words += [f"{probes} would tell"] if probes else []
     evidence = (*said.values(), Evidence("undercharge_reading", "; ".join(words)))
@@ -92,7 +101,8 @@ def detect(case: Case) -> Detection:
 
 def _as_narrow(case: Case, signs: list[_Sign]) -> bool:
     """Whether a narrow place explains the signs as well: far starved, and nothing tells how much liquid there is."""
-    if {sign.evidence.rule for sign in signs} - {"superheat", "vent_gap"} or not case.lacks("liquid_line"):
+    others = {sign.evidence.rule for sign in signs} - {"superheat", "vent_gap", "condensing"}
+    if others or not case.lacks("liquid_line"):
         return False
     gaps = [
         sign.evidence.measures["vent_over_evaporating_k"].value for sign in signs if sign.evidence.rule == "vent_gap"
@@ -105,6 +115,7 @@ def _signs(case: Case, stretch: Span) -> list[_Sign | None]:
         _superheat(case, stretch),
         _subcooling(case, stretch),
         _gap(case, stretch),
+        _heat(case, stretch),
         _short_cycling(case, stretch),
         _charge(case, stretch),
         _orifice_open(case, stretch),
@@ -170,6 +181,19 @@ def _gap(case: Case, stretch: Span) -> _Sign | None:
     says = f"vent air {k:.0f} K above the evaporating temperature, {when}"
     evidence = Evidence("vent_gap", says, {"vent_over_evaporating_k": measured(k, case.u_vent_gap_k())})
     return _Sign(weight_at(k, table), evidence)
+
+
+def _heat(case: Case, stretch: Span) -> _Sign | None:
+    """Heat that the condenser gives off; it tells how much of the evaporator is fed, beside signs of that alone."""
+    values = _steady_values(case, case.derived.over_ambient_k, stretch)
+    if values is None or _cycles_fast(case):
+        return None
+    k = float(np.median(values))
+    says = f"condensing {k:.0f} K over ambient, steady"
+    evidence = Evidence("condensing", says, {"over_ambient_k": measured(k, case.u_over_ambient_k())})
+    # With a liquid-line probe the share of subcooling has weighed some of it already.
+    liquid = _steady_values(case, case.derived.subcooling_k, stretch) is not None
+    return _Sign(weight_at(k, HEAT) * (0.5 if liquid else 1.0), evidence)
 
 
 def _cycle_times(case: Case) -> tuple[Floats, Floats, Floats]:

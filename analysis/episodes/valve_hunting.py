@@ -1,11 +1,12 @@
 """The expansion valve hunts: the low side swings with a period of 10-60 s while the compressor runs on."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from analysis.case import Case
+from analysis.dips import dips_of
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
@@ -40,9 +41,14 @@ LIMITS = limit_table(
     Limit("uneven_swing", 60.0, "kPa peak to peak", "traffic alone can do that; " + PRACTICE),
     Limit("shortest", 50.0, "s", PRACTICE),
     Limit("merge", 60.0, "s", PRACTICE),
+    Limit("break", 120.0, "s", "two windows: what a change of speed hides; " + PRACTICE),
+    Limit("same_period", 0.25, "share of the period", PRACTICE),
     Limit("own_size", 0.4, "share of the stretch's usual swing", PRACTICE),
     Limit("pull_down", 75.0, "s", PRACTICE),
 )
+DIPS_SEVERITY = 0.7
+NEVER_ON = "the compressor never ran on long enough"
+DIPPED = "the low side dipped again and again while the compressor pumped on"
 SPEED_LAGS_S = (0.0, 2.0, 5.0, 9.0, 14.0, 20.0)
 """How long before a moment a change of speed still shows in the low side (common practice, no source)."""
 PEAK_TO_PEAK = 2.0 * np.sqrt(2.0)
@@ -80,7 +86,8 @@ def detect(case: Case) -> Detection:
         return Detection(ABSENT, "an orifice has nothing that could hunt")
     running_on = _running_on(case)
     if case.seconds(running_on) < LIMITS["shortest"].value:
-        return Detection(UNDECIDED, "the compressor never ran on long enough")
+        dipping = tuple(_dipping(case))
+        return Detection(PRESENT, DIPPED, dipping) if dipping else Detection(UNDECIDED, NEVER_ON)
     swing = _swing(case)
     if swing is None:
         return Detection(UNDECIDED, "no low-side reading")
@@ -89,6 +96,8 @@ def detect(case: Case) -> Detection:
         _stretches(case, swing, even, EVEN)
         + [episode for rule in (FOLLOWED, UNEVEN, LONG) for episode in _stretches(case, swing, running_on, rule)]
     )
+    dipping = [e for e in _dipping(case) if not any(e.start_s < one.end_s and one.start_s < e.end_s for one in found)]
+    found = _joined(case, swing, found + dipping)
     if found:
         return Detection(
             PRESENT,
@@ -96,7 +105,7 @@ def detect(case: Case) -> Detection:
             tuple(sorted(found, key=lambda episode: episode.start_s)),
         )
     if case.seconds(running_on) < 2.0 * LIMITS["window"].value:
-        return Detection(UNDECIDED, "the compressor never ran on long enough")
+        return Detection(UNDECIDED, NEVER_ON)
     if case.lacks("engine_speed") and case.spans(
         running_on & (_size(case, swing) > LIMITS["uneven_swing"].value),
         LIMITS["shortest"].value,
@@ -110,6 +119,23 @@ def detect(case: Case) -> Detection:
     return Detection(ABSENT, why, evidence=(Evidence("no_swing", why, {"limit_kpa": Measured(LIMITS["swing"].value)}),))
 
 
+def _dipping(case: Case) -> list[Episode]:
+    """Where the low side dips within a run and comes back while the compressor pumps on, again and again."""
+    found: list[Episode] = []
+    for dips in dips_of(case):
+        measures = {
+            "dips": Measured(float(dips.count)),
+            "dip_k": measured(dips.deepest_k, 0.5),
+            "period_s": measured(dips.period_s, case.timeline.step_s),
+        }
+        says = (
+            f"{dips.count} times, every {dips.period_s:.0f} s, evaporating dipped by up to {dips.deepest_k:.0f} K and "
+            "came back while the compressor pumped on"
+        )
+        found.append(Episode(KIND, dips.start_s, dips.end_s, DIPS_SEVERITY, (Evidence("dipping", says, measures),)))
+    return found
+
+
 def _longest(found: list[Episode]) -> list[Episode]:
     """Of episodes that overlap the longest alone: several rules may have seen it, or a part of it."""
     kept: list[Episode] = []
@@ -117,6 +143,32 @@ def _longest(found: list[Episode]) -> list[Episode]:
         if not any(one.start_s < other.end_s and other.start_s < one.end_s for other in kept):
             kept.append(one)
     return kept
+
+
+def _joined(case: Case, swing: Floats, found: list[Episode]) -> list[Episode]:
+    """Stretches of one period with a short break between, in which it swung on: a change of speed had hidden it."""
+    size, joined = _size(case, swing), list[Episode]()
+    for one in sorted(found, key=lambda episode: episode.start_s):
+        last = joined[-1] if joined else None
+        if last is None or not _goes_on(case, size, last, one):
+            joined.append(one)
+            continue
+        evidence = (*last.evidence, *one.evidence)
+        worst = max(last.severity, one.severity)
+        joined[-1] = replace(last, end_s=one.end_s, severity=worst, evidence=evidence)
+    return joined
+
+
+def _goes_on(case: Case, size: Floats, one: Episode, other: Episode) -> bool:
+    """Whether it swung on between two stretches, with the same period and the compressor running on."""
+    gap = slice(case.timeline.index(one.end_s), case.timeline.index(other.start_s) + 1)
+    alike = abs(_period_s(one) - _period_s(other)) <= LIMITS["same_period"].value * _period_s(one)
+    near = other.start_s - one.end_s <= LIMITS["break"].value
+    return alike and near and bool((size[gap] > LIMITS["swing"].value).all() and case.running.pumping[gap].all())
+
+
+def _period_s(episode: Episode) -> float:
+    return episode.evidence[-1].measures["period_s"].value or 1.0
 
 
 def _swing(case: Case) -> Floats | None:

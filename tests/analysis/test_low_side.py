@@ -176,3 +176,34 @@ def test_a_control_that_starts_again_below_freezing_never_lets_ice_thaw(
     if leave_out and not ices:
         said = next(check for check in got.checks if check.kind == "evaporator_icing")
         assert (said.state, said.missing) == ("undecided", ("vent",))
+
+
+def cycling_valve(*, hunts: bool) -> dict[str, np.ndarray]:
+    """A compressor that runs 30 s of 40 s; from 250 to 500 s the low side dips within each run, if it hunts."""
+    t = seconds()
+    phase = np.mod(t - ON_S, 40.0)
+    on = (t >= ON_S) & (phase < 30.0)
+    dips = on & (np.abs(phase - 14.0) < 4.5) & (t > 250.0) & (t < 500.0) & hunts
+    low, high, vent, rows = 600.0, 620.0, 30.0, []
+    for running, dip in zip(on, dips, strict=True):
+        low += STEP_S / 2.5 * ((5.0 if dip else 195.0 if running else 330.0) - low)
+        high += STEP_S / 10.0 * ((1350.0 if running else 900.0) - high)
+        vent += STEP_S / 25.0 * (9.0 - vent)
+        rows.append((low, high, vent))
+    lows, highs, vents = np.array(rows).T
+    return {
+        "low_side [kPa]": lows + np.random.default_rng(2).normal(0.0, 0.8, len(t)),
+        "high_side [kPa]": highs,
+        "vent [degC]": vents,
+        "ambient [degC]": np.full(len(t), 28.0),
+        "clutch [V]": np.where(on, 13.8, 0.0),
+    }
+
+
+@pytest.mark.parametrize("hunts", [True, False])
+def test_a_valve_that_hunts_shows_though_the_compressor_cycles(hunts: bool):
+    got = [e for e in findings(cycling_valve(hunts=hunts)).episodes if e.kind == "valve_hunting"]
+    assert len(got) == hunts
+    if got:
+        assert got[0].start_s == pytest.approx(250.0, abs=25.0)
+        assert got[0].end_s == pytest.approx(500.0, abs=25.0)

@@ -35,12 +35,16 @@ and 2001-2120; duty by eye), with the probes' own errors for the two that hang o
 time has no better time to be compared with: it is seen where it leaves this spread."""
 WITHIN_K = 4.0
 """How far halts and the stages of its fan move a healthy car's condensing temperature (from the same cars)."""
+SHOWS_K = 2.0
+"""Warmer than the healthy twin by less is not seen: half of what halts move (by eye)."""
 SOAK_K = 1.1
 """Standard uncertainty of saturation over the soak at rest: sensors and one ambient probe for the metal."""
 P_SHARE_PER_K = 0.025
 """Rise of saturation pressure a kelvin near 50 degC, of all three refrigerants (CoolProp)."""
 P_SHARE_PER_K_LOW = 0.035
 """The same near 2 degC."""
+SWINGS_MORE, SWINGS_FAR = 1.3, 2.0
+"""Times the swing of the healthy twin over the same stretch: seen, and seen clearly (by eye)."""
 MODERATE, STRONG = 2.0, 3.0
 """Standard deviations from which a fault shows, and shows clearly (JCGM 100: k = 2 and k = 3)."""
 TRIPS_APART_S, AIRFLOW_SHARE, ICE_SHARE, PLUG_SHARE, LOST_SHARE = 60.0, 0.6, 0.25, 0.7, 0.15
@@ -231,10 +235,13 @@ def _episodes(planted: Planted, s: Specimen, pair: Pair, compressor: dict[str, A
     kind, severity, spans = planted.kind, planted.severity, planted.windows
     whole = [(runs[0][0], runs[-1][1])] if runs else []
     if kind == "condenser_airflow_loss":
-        spans = joined(edges((v["air_ok"] < AIRFLOW_SHARE) & asked, 0.1), 30.0, 15.0)
+        spans = _unserved(planted, pair, (v["air_ok"] < AIRFLOW_SHARE) & asked, whole)
     elif kind == "moisture_freeze":
         # Where nothing is asked for nothing flows, plugged or not: it shows only in sides that meet slowly.
         spans = joined(edges((v["plug"] > PLUG_SHARE) & asked, 0.1), 5.0, 10.0)
+    elif kind == "valve_hunting":
+        within = np.any([(t >= a) & (t < b) for a, b in spans], axis=0) if spans else np.zeros(len(t), bool)
+        spans = joined(edges(within & asked, 0.1), 30.0, 30.0)
     elif kind == "evaporator_icing":
         spans = joined(edges(v["ice"] >= ICE_SHARE, 0.1), 60.0, 30.0)
         severity = round(float(v["ice"].max()), 2)
@@ -260,11 +267,27 @@ def _episodes(planted: Planted, s: Specimen, pair: Pair, compressor: dict[str, A
         }  # fmt: skip
         if kind == "valve_hunting":
             row["amplitude_pp_kpa"] = _swing(t, v["low"] / 1e3, a, b)
+            row["amplitude_twin_pp_kpa"] = _swing(t, pair.twin.values["low"] / 1e3, a, b)
         if kind == "moisture_freeze":
             inside = (t >= a) & (t <= b)
             row["lowest_low_side_kpa_g"] = round(float(np.min((v["low"] - trace.gauge_zero)[inside])) / 1e3, 1)
         rows.append(row)
     return rows
+
+
+def _unserved(
+    planted: Planted, pair: Pair, lost: np.ndarray, whole: list[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """Where the air is lost and it shows: on the road ram air makes good for a fan. What never shows is kept, as weak."""
+    if planted.permanent:
+        return whole if lost.any() else []
+    tripped = (pair.trace.why == TRIP)[:: round(0.1 / STEP_S)][: len(lost)]
+    shown = tripped | (_condensing_k(pair, np.ones(len(lost), bool)) > SHOWS_K)
+    spans: list[tuple[float, float]] = []
+    for a, b in joined(edges(lost, 0.1), 30.0, 15.0):
+        inside = (pair.trace.t >= a) & (pair.trace.t <= b)
+        spans += joined(edges(lost & shown & inside, 0.1), 30.0, 15.0) or [(a, b)]
+    return spans
 
 
 def _swing(t: np.ndarray, low: np.ndarray, a: float, b: float) -> float:
@@ -357,14 +380,21 @@ def _among_cars(effect: dict[str, float], on: tuple[float, float], probes: list[
 
 def _in_one_car(fault: dict[str, Any], effect: dict[str, float], on: tuple[float, float]) -> float:
     """The same of what comes and goes: the car before and after tells, so far less shows (2 at half of these, 3 at all)."""
-    swing = fault.get("amplitude_pp_kpa", 0.0)
-    if fault["kind"] == "valve_hunting" and swing < 30.0:
-        return 0.0  # a healthy valve swings as far
+    if fault["kind"] == "valve_hunting":
+        return _swings(fault["amplitude_pp_kpa"], fault["amplitude_twin_pp_kpa"])
     largest = max(
         abs(effect["low_side_kpa"]) / 40.0, abs(effect["high_side_kpa"]) / 180.0, abs(effect["vent_c"]) / 4.0,
-        abs(on[0]) / 0.3, abs(on[1]) / 3.0, swing / 45.0,
+        abs(on[0]) / 0.3, abs(on[1]) / 3.0,
     )  # fmt: skip
     return MODERATE + (STRONG - MODERATE) * (2.0 * largest - 1.0)
+
+
+def _swings(own_kpa: float, twin_kpa: float) -> float:
+    """How clearly the valve's swing stands out of that which traffic, or a compressor that cycles, makes anyway."""
+    more = own_kpa / max(twin_kpa, 1.0)
+    if own_kpa < 30.0 or more < SWINGS_MORE:
+        return 0.0  # a healthy valve, or the road, swings it as far
+    return MODERATE + (STRONG - MODERATE) * min((more - SWINGS_MORE) / (SWINGS_FAR - SWINGS_MORE), 1.0)
 
 
 def _air_at_rest_k(s: Specimen, pair: Pair) -> float:
