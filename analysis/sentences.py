@@ -18,6 +18,10 @@ SENTENCES: dict[str, tuple[str, ...]] = {
             "condensing climbed {rise_k} over its own baseline, most of it in {climb_s}, to {over_ambient_k} over "
             "ambient ({high_side_kpa} gauge)"
         ),
+        (
+            "condensing climbed {rise_k} over its own baseline, most of it in {climb_s}, to {condensing_degc} "
+            "({high_side_kpa} gauge)"
+        ),
     ),
     "pressure_switch": (
         "{trips} at {trip_kpa} gauge, back at {reset_kpa} gauge",

@@ -247,16 +247,17 @@ def _episode(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) 
         kpa = case.median(high, float(t[peak]) - 1, float(t[peak]) + 1) - case.timeline.barometric_kpa
     climb_s = _climb_s(case, seen, own, edges)
     u = _u_over(case, float(seen[peak]))
+    over = not case.lacks("ambient")
     measures = {
-        "over_ambient_k": measured(float(seen[peak]), u),
-        "baseline_k": measured(own, u),
+        "over_ambient_k" if over else "condensing_degc": measured(float(seen[peak]), u),
+        "baseline_k" if over else "baseline_degc": measured(own, u),
         "rise_k": measured(rise, 0.05 * rise, 0.5),
         "climb_s": measured(climb_s, case.timeline.step_s, 0.05 * climb_s),
         "high_side_kpa": measured(kpa, _u_high(case)),
     }
     says = (
         f"condensing climbed {rise:.0f} K over its own baseline, most of it in {climb_s:.0f} s, to "
-        f"{seen[peak]:.0f} K over ambient ({kpa:.0f} kPa gauge)"
+        f"{seen[peak]:.0f} {'K over ambient' if over else 'degC'} ({kpa:.0f} kPa gauge)"
     )
     evidence = [Evidence("condensing_climbs", says, measures), *_conditions(case, edges)]
     severity = min(1.0, max(0.1, rise / LIMITS["full_rise"].value))

@@ -8,6 +8,8 @@ import pytest
 
 from analysis.diagnose import diagnose
 from analysis.findings import Findings
+from analysis.shown import PSI
+from analysis.summary import summary_of
 from recorder.recording import Recording, Stream
 from tests.analysis.made import recording_of
 
@@ -48,6 +50,15 @@ def resampled(recording: Recording, rate_hz: float) -> Recording:
 def kinds(findings: Findings) -> list[str]:
     """Kinds of the found episodes."""
     return sorted({episode.kind for episode in findings.episodes})
+
+
+@pytest.mark.parametrize("name", ["sample16", "sample18"])
+def test_without_ambient_nothing_is_told_over_ambient(name: str, samples: dict[str, Recording]):
+    findings = diagnose(without(samples[name], "ambient"), "test")
+    assert "condenser_airflow_loss" in kinds(findings)
+    text = summary_of(findings, PSI)
+    assert "over ambient" not in text.partition("Measured against expected")[0]
+    assert "over_ambient_k" not in str(findings.to_dict()["episodes"])
 
 
 def test_a_clutch_channel_with_a_zero_below_zero_reads_the_same(samples: dict[str, Recording]):
