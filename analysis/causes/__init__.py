@@ -27,6 +27,8 @@ BY_EXCLUSION = "outside_the_circuit"
 NOT_OF_THE_CIRCUIT = (BY_EXCLUSION, "sensor_fault")
 SPREAD = ((-1.5, 0.07), (-0.75, 0.24), (0.0, 0.38), (0.75, 0.24), (1.5, 0.07))
 """Standard normal distribution in five steps: how far a level may be off in standard uncertainties, and how often."""
+STEPS = 12
+"""Halving steps until causes that share a level are settled: the last moves a probability by a few thousandths."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,10 +108,9 @@ def weigh(facts: dict[str, Fact]) -> tuple[Cause, ...]:
     """Weigh the facts for each cause; the likeliest first, then the cheapest next check."""
     modules = {module.CAUSE: module for module in cause_modules()}
     spoken = {name: _spoken(module, facts) for name, module in modules.items()}
-    told = {name: _own(name, some, facts) for name, some in spoken.items()}
-    explained = _explained(modules, spoken, told, facts)
+    told = _beside_rivals(modules, spoken, {name: _own(name, some, facts) for name, some in spoken.items()}, facts)
     weighed = {
-        name: _cause(module, facts, module.PRIOR, [_beside(w, explained.get(w.fact, {}), name) for w in told[name]])
+        name: _cause(module, facts, module.PRIOR, told[name])
         for name, module in modules.items()
         if name != BY_EXCLUSION
     }
@@ -140,29 +141,39 @@ def _own(name: str, told: list[Weighed], facts: dict[str, Fact]) -> list[Weighed
     return [w for w in told if not (facts[w.fact].steady and (passing or (seen and w.llr > 0)))]
 
 
-def _explained(
+def _beside_rivals(
     modules: dict[str, CauseModule],
     spoken: dict[str, list[Weighed]],
     told: dict[str, list[Weighed]],
     facts: dict[str, Fact],
-) -> dict[str, dict[str, float]]:
-    """How likely each cause is that was seen and to which a level belongs, by level."""
-    by_level: dict[str, dict[str, float]] = {}
+) -> dict[str, list[Weighed]]:
+    """Each level weighed beside the other causes that it speaks for, as likely as those turn out to be.
+
+    How likely each is depends on the others; halving steps settle it (a fixed point).
+    """
+    explains: dict[str, list[str]] = {}
     for name, some in spoken.items():
-        if f"{name} seen" in facts:
-            probability = _probability(modules[name].PRIOR, told[name])
-            for weighed in some:
-                if weighed.llr > 0 and facts[weighed.fact].steady:
-                    by_level.setdefault(weighed.fact, {})[name] = probability
-    return by_level
+        for weighed in some:
+            if weighed.llr > 0 and facts[weighed.fact].steady:
+                explains.setdefault(weighed.fact, []).append(name)
+    likely = {name: _probability(modules[name].PRIOR, some) for name, some in told.items()}
+    beside = told
+    for _ in range(STEPS):
+        beside = {
+            name: [_beside(w, [likely[other] for other in explains.get(w.fact, []) if other != name]) for w in some]
+            for name, some in told.items()
+        }
+        likely = {n: 0.5 * (likely[n] + _probability(modules[n].PRIOR, some)) for n, some in beside.items()}
+    return beside
 
 
-def _beside(weighed: Weighed, explains: dict[str, float], name: str) -> Weighed:
-    """A level that another cause explains, likely as that is, is to be expected without this one as well."""
-    likely = max((p for other, p in explains.items() if other != name), default=0.0)
-    if weighed.llr <= 0 or likely == 0.0:
+def _beside(weighed: Weighed, others: list[float]) -> Weighed:
+    """A level that other causes explain, likely as they are, is to be expected without this one as well."""
+    if weighed.llr <= 0 or not others:
         return weighed
-    return replace(weighed, llr=round(weighed.llr - math.log(likely * math.exp(weighed.llr) + 1.0 - likely), 2))
+    explained = 1.0 - math.prod(1.0 - likely for likely in others)
+    ratio = math.exp(weighed.llr)
+    return replace(weighed, llr=round(weighed.llr - math.log(explained * ratio + 1.0 - explained), 2))
 
 
 def _excluded(circuit: list[tuple[float, Cause]], sound: float) -> list[Weighed]:

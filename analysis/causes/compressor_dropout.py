@@ -65,5 +65,5 @@ WEIGHTS = (
     Weight("compressor_dropout: coil_without_current", 1.0, "supply without current: the coil's circuit is open"),
     Weight("compressor_dropout: switch_open", 1.0, "the switch opened without a pressure that should open it"),
     Weight("compressor_dropout: coil_conducts", 0.7, "the coil pulled and the compressor stood: gap or facing"),
-    Weight("compressor_dropout absent", -2.2, "every stop has its reason; a stop in a rest would not show"),
+    Weight("compressor_dropout absent", -1.8, "every stop has its reason; a stop in a rest would not show"),
 )

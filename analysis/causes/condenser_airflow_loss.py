@@ -54,7 +54,7 @@ WEIGHTS = (
     Weight("condenser_airflow_loss absent", -2.7, "condensing never left its own baseline"),
     Curve(
         "condensing over ambient",
-        ((12.0, -0.4), (18.0, 0.0), (22.0, 0.5), (26.0, 1.1), (31.0, 1.7)),
+        ((12.0, -0.5), (18.0, -0.1), (22.0, 0.5), (25.0, 1.3), (30.0, 2.2)),
         "the condenser's heat may not be carried away",
         "a condenser short of air throughout would stand higher",
     ),

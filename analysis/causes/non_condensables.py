@@ -22,7 +22,7 @@ WEIGHTS = (
     ),
     Curve(
         "condensing over ambient",
-        ((8.0, -1.2), (13.0, -0.5), (18.0, 0.0), (22.0, 0.5), (26.0, 1.0), (31.0, 1.5)),
+        ((8.0, -1.2), (13.0, -0.5), (18.0, 0.0), (22.0, 0.5), (25.0, 1.0), (30.0, 1.7)),
         "air takes room in the condenser",
         "the condenser has its room",
     ),

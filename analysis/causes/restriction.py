@@ -21,7 +21,7 @@ WEIGHTS = (
     Weight("restriction seen", 4.3, "the signs of a narrow place agree"),
     Weight("restriction: freed_itself", 0.5, "a valve that sticks or dirt that moves on frees itself"),
     Weight("restriction suspected", 1.8, "a sign of it was seen; it does not settle it"),
-    Weight("restriction absent", -1.2, "its signs speak against it; one that comes and goes may not have shown"),
+    Weight("restriction absent", -1.5, "its signs speak against it; one that comes and goes may not have shown"),
     Weight("moisture_freeze seen", 1.0, "a particle or a valve that sticks closes and frees itself like ice"),
     Weight("circuit as it should be", -1.5, "the condenser gives off the heat of a fed evaporator"),
     Weight("evaporator starved", 1.8, "a narrow place starves the evaporator"),

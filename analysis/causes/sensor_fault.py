@@ -26,5 +26,5 @@ WEIGHTS = (
         "a vent probe that has slipped out reads the cabin's air",
         "the vent probe follows the evaporator",
     ),
-    Weight("sensor_fault absent", -1.3, "the channels behave; a constant offset need not show"),
+    Weight("sensor_fault absent", -2.0, "the channels behave; a constant offset need not show"),
 )

@@ -4,7 +4,7 @@ from analysis.causes import Curve, Narrowed, Weight
 from analysis.limits import PRACTICE
 
 CAUSE = "undercharge"
-PRIOR = 0.15
+PRIOR = 0.12
 NARROWED: tuple[Narrowed, ...] = ()
 COST = 3
 PARTS = ("leak at hose, seal, condenser or evaporator", "service valve", "short fill at the last service")
@@ -15,6 +15,7 @@ NEXT_CHECK = "leak-check couplers, shaft seal, condenser and service valves; the
 WEIGHTS = (
     Weight("undercharge seen", 3.0, "the signs of too little refrigerant agree"),
     Weight("undercharge suspected", 1.2, "a sign of it was seen; it does not settle it"),
+    Weight("undercharge undecided", -0.4, "a great loss would have shown in what was recorded"),
     Weight("undercharge absent", -1.5, "its signs speak against it; a small loss shows late"),
     Weight("circuit as it should be", -1.5, "the condenser gives off the heat of a fed evaporator"),
     Weight("evaporator starved", 2.0, "too little refrigerant starves the evaporator"),

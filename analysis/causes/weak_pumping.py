@@ -38,7 +38,7 @@ WEIGHTS = (
     Weight("weak_pumping: duty_low", -1.5, "it was told to pump little: the control is to be asked"),
     Weight("compressor_dropout: lift_lost", 2.2, "leaking valves lose lift as a slipping clutch does"),
     Weight("stopped mechanical", 1.0, "broken valves let the sides meet as a clutch does that slips through"),
-    Weight("weak_pumping absent", -1.5, "the lift held while it was driven; a small loss may not show"),
+    Weight("weak_pumping absent", -1.1, "the lift held while it was driven; a small loss may not show"),
     Curve(
         "evaporating",
         ((0.0, -0.7), (5.0, 0.0), (9.0, 0.7), (14.0, 1.5)),

@@ -178,6 +178,18 @@ def test_the_leading_cause_is_the_fault(found: dict[str, Findings], truth: dict[
             assert findings.causes[0].cause in vehicle, name
 
 
+def test_probabilities_of_causes_are_honest(found: dict[str, Findings], truth: dict[str, dict]):
+    """Far better than the base rate (0.079); nothing wrong leads where nothing is, and a fault where one is."""
+    score = scoring.Score()
+    for name, findings in found.items():
+        scoring.add(score, name, findings, truth[name])
+    said, true = np.array([o[0] for o in score.odds]), np.array([o[1] for o in score.odds], float)
+    assert np.mean((said - true) ** 2) <= 0.012
+    assert all(rank == 0 for *_, rank, _ in (*score.leading, *score.sound))
+    assert all(probability >= 0.5 for *_, probability in score.leading)
+    assert len(score.sound) >= 3
+
+
 def test_equalisation_is_measured_as_the_truth_says(found: dict[str, Findings], truth: dict[str, dict]):
     """90 % times within 3 % or 2 s, where the rest was complete; the time constant within 5 %."""
     compared = 0
