@@ -4,6 +4,7 @@ Legible in grey: pens differ in weight and dash as well as in colour and are nam
 and numbered, normal bands are a tint with an edge of its own. Nothing is transparent, so that PDF/A-1 can hold it.
 """
 
+import math
 from collections.abc import Callable
 from html import escape
 
@@ -24,6 +25,8 @@ PENS = {
     "dot": ("#96640f", 1.0, ' stroke-dasharray="1.4 2"'),
 }
 LEFT, RIGHT, TOP, BOTTOM, GAP, LANE = 38.0, 122.0, 34.0, 26.0, 5.0, 12.0
+ONE_POLE = 2.0
+"""Marks closer to each other than this stand on one pole."""
 NO_FLAGS = 14.0
 """What the top needs where neither title nor flag stands there."""
 PRINTED, WHOLE, SHY = 600.0, 20.0, 0.0003
@@ -290,26 +293,56 @@ class _Frame:
         return (self._x(a), self._x(b)) if b >= a else (0.0, -1.0)
 
     def flags(self) -> list[str]:
-        """Marks as pennants in two rows over the strips; one that finds no room keeps its pole."""
+        """Marks as pennants in two rows over the strips; one that finds no room keeps its pole.
+
+        From the last to the first: the earlier of two that are close flies higher or to the left, so that no pole cuts
+        a text.
+        """
         parts: list[str] = []
-        free = [-1e9, -1e9]
-        ends = [*(self._x(flag.time_s) for flag in self._figure.flags[2:]), self._x1, self._x1]
-        for flag, end in zip(self._figure.flags, ends, strict=False):  # a long text runs to the flag after the next
-            x = self._x(flag.time_s)
-            text = _fitted(flag.text, min(max(end - x - 12.0, 118.0), 240.0))
-            wide = 3.9 * len(text) + 12
-            left = x + wide > self._x1 + RIGHT - 6
-            begins = x - wide if left else x
-            row = next((r for r in (0, 1) if begins >= free[r]), None)
-            y = self._y0 - 4.0 - 9.0 * (row or 0)
+        marks = self._marks()
+        poles = [x for x, _ in marks]
+        free = [math.inf, math.inf]
+        for at in reversed(range(len(poles))):
+            x, end = poles[at], poles[at + 2] if at + 2 < len(poles) else self._x1
+            # A long text runs to the flag after the next.
+            room = min(max(end - x - 12.0, 118.0), 240.0)
+            # All marks of one moment where the lower row has room for that, else the first alone.
+            text, flown = "", None
+            for said in (", ".join(marks[at][1]), marks[at][1][0]):
+                text = _fitted(said, room)
+                wide = 3.9 * len(text) + 12
+                flown = self._flown(poles[:at], x, wide, free)
+                if flown == (0, 1):
+                    break
+            row, way = flown or (0, 1)
+            y = self._y0 - 4.0 - 9.0 * row
             parts.append(_rule(x, y - 6, x, self._y1, EPISODE, 0.6))
-            if row is None:
+            free[0] = min(free[0], x)
+            if flown is None:
                 continue
-            way = -1 if left else 1
             parts.append(f'<path d="M{x:.1f} {y - 6.4:.1f}l{5 * way} 2.7l{-5 * way} 2.7z" fill="{EPISODE}"/>')
-            parts.append(_text(x + 7 * way, y - 1.2, text, SMALL, "end" if left else "start"))
-            free[row] = x + (4 if left else wide)
+            parts.append(_text(x + 7 * way, y - 1.2, text, SMALL, "start" if way == 1 else "end"))
+            free[row] = x - 3.9 * len(text) - 12 if way == -1 else x
         return parts
+
+    def _flown(self, before: list[float], x: float, wide: float, free: list[float]) -> tuple[int, int] | None:
+        """Row and direction in which a text finds room up to where each row is free; None where it finds none."""
+        for row in (0, 1):
+            if x + wide <= min(free[row], self._x1 + RIGHT - 6):
+                return row, 1
+        cut = any(x - wide < pole < x for pole in before) or x - wide < self._x0 - LEFT
+        return None if cut else next(((row, -1) for row in (0, 1) if x <= free[row]), None)
+
+    def _marks(self) -> list[tuple[float, list[str]]]:
+        """Where the poles of the marks stand and what they say; marks of one moment share a pole."""
+        marks: list[tuple[float, list[str]]] = []
+        for flag in self._figure.flags:
+            x = self._x(flag.time_s)
+            if marks and x - marks[-1][0] < ONE_POLE:
+                marks[-1][1].append(flag.text)
+            else:
+                marks.append((x, [flag.text]))
+        return marks
 
     def _time_ticks(self) -> list[float]:
         return time_ticks(self._figure.start_s, self._figure.end_s)

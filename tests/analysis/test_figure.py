@@ -123,3 +123,26 @@ def test_the_strips_that_show_a_fault_best_are_chosen():
     assert names == ["pressure, gauge", "air and evaporator", "condensing over ambient", "road"]
     names = [strip.quantity for strip in chosen(whole, ["undercharge"]).strips]
     assert names == ["pressure, gauge", "air and evaporator", "superheat", "subcooling"]
+
+
+CLOSE = (
+    *((50.0, "recovery"), (480.0, "charging"), (571.0, "recharged"), (671.0, "engine on"), (671.5, "A/C on")),
+    *((877.0, "raised idle"), (1300.0, "A/C off"), (1301.0, "note"), (1560.0, "engine off"), (1580.0, "repaired")),
+)
+
+
+def test_no_pole_of_a_mark_cuts_the_text_of_another():
+    """The earlier of two that are close flies higher or to the left; marks of one moment share a pole."""
+    flags = tuple(Flag(time_s, text) for time_s, text in CLOSE)
+    line = Line("vent", "solid", np.arange(0.0, 1600.0), np.zeros(1600), (0.0, 1.0))
+    drawn = svg_of(Figure("", 0.0, 1600.0, (Strip("air", "°C", (line,)),), (), flags))
+    poles = [
+        (float(x), float(y)) for x, y in re.findall(r'<path d="M([0-9.]+) ([0-9.]+)L\1 [0-9.]+" stroke="#8c', drawn)
+    ]
+    texts = {e.text: e for e in ElementTree.fromstring(drawn).iter() if e.tag.endswith("text")}
+    said = ("recovery", "charging", "recharged", "engine on", "raised idle", "A/C off, note", "engine off", "repaired")
+    assert len(poles) == len(said)
+    for words in said:
+        x, y, wide = float(texts[words].get("x", "")), float(texts[words].get("y", "")), 3.9 * len(words)
+        first = x - wide if texts[words].get("text-anchor") == "end" else x
+        assert not [pole for pole, top in poles if first < pole < first + wide and top < y], words
