@@ -16,7 +16,6 @@ NEEDS = ("low_side", "high_side", "runs")
 LIMITS = limit_table(
     Limit("shortest", 8.0, "s", PRACTICE),
     Limit("noticed", 12.0, "s", PRACTICE),
-    Limit("complaint_near", 120.0, "s", PRACTICE),
     Limit("slips", 0.2, "share of the usual lift", PRACTICE),
     Limit("vent_warms", 1.0, "K", PRACTICE),
 )
@@ -73,8 +72,8 @@ def _slips(case: Case, found: tuple[Episode, ...]) -> list[Episode]:
 
 
 def _complained(case: Case, at_s: float) -> bool:
-    """Whether a complaint was marked after a moment, or shortly before it."""
-    return any(mark > at_s - LIMITS["complaint_near"].value for mark in case.timeline.marked("complaint"))
+    """Whether a complaint was marked after a moment."""
+    return any(mark > at_s for mark in case.timeline.marked("complaint"))
 
 
 def _end(case: Case, stop: Stop) -> float:
