@@ -58,14 +58,15 @@ def _slips(case: Case, found: tuple[Episode, ...]) -> list[Episode]:
     """
     told = case.running.basis == "clutch" or case.operating.engine_basis == "engine_speed"
     clutched = case.job.compressor in ("cycling_clutch", "variable_internal")
-    if not clutched or not told or case.lacks("vent") or case.lacks("refrigerant"):
+    if not clutched or case.lacks("vent") or case.lacks("refrigerant"):
         return []
     usual = usual_of(case)
     losses = () if usual is None else losses_of(case, usual)
     return [
         Episode(KIND, loss.start_s, loss.end_s, round(min(1.0, loss.lost / loss.usual_lift), 2), (loss.evidence,))
         for loss in losses
-        if (loss.at_once or case.job.compressor == "cycling_clutch")
+        if (told or (loss.held and not case.lacks("vehicle_speed")))
+        and (loss.at_once or case.job.compressor == "cycling_clutch")
         and loss.lost >= LIMITS["slips"].value * loss.usual_lift
         and not any(episode.start_s < loss.end_s and loss.start_s < episode.end_s for episode in found)
     ]

@@ -19,6 +19,7 @@ NEEDS = ("low_side", "high_side", "vent", "refrigerant", "runs")
 LIMITS = limit_table(
     Limit("shortest", 25.0, "s", PRACTICE),
     Limit("permanent_lift", 0.85, "1", "a healthy system stands at 1.1 or more; " + PRACTICE),
+    Limit("starved", 3.0, "degC", "evaporating, below which it is short of refrigerant; " + PRACTICE),
     Limit("permanent_evaporating", 6.5, "degC", "pumped well a hot load shows at the condenser; " + PRACTICE),
     Limit("permanent_condensing", 3.0, "K", "condensing over ambient above evaporating in degC; " + PRACTICE),
     Limit("plain_heat", 10.0, "degC", "evaporating, where no ambient was recorded; " + PRACTICE),
@@ -43,13 +44,14 @@ def detect(case: Case) -> Detection:
         losses = tuple(loss for loss in losses if not loss.at_once)
     if losses and case.job.compressor == "cycling_clutch":
         return Detection(ABSENT, "a clutch compressor that loses its lift for a while slips: see compressor dropout")
-    if losses and not told:
+    driven = [loss for loss in losses if told or (loss.held and not case.lacks("vehicle_speed"))]
+    if losses and not driven:
         says = losses[0].evidence.says.removeprefix("driven, yet ")
         why = f"{says}, but nothing shows that the compressor was driven"
         return Detection(UNDECIDED, why, (), ("clutch", "engine_speed"), suspected=True)
-    if losses:
-        many = times(len(losses))
-        episodes = tuple(_episode(case, loss) for loss in losses)
+    if driven:
+        many = times(len(driven))
+        episodes = tuple(_episode(case, loss) for loss in driven)
         return Detection(PRESENT, f"{many} it lost its pressure ratio while driven", episodes)
     ratio = np.exp(usual.usual_lift)
     return Detection(ABSENT, f"while driven the high side held near {ratio:.1f} times the low side (absolute)")
@@ -65,7 +67,7 @@ def _permanent(case: Case, usual: Usual) -> Episode | None:
     if np.isnan(ambient):
         hot = float(np.median(usual.te[steady])) > LIMITS["plain_heat"].value
     warm_load = air > LIMITS["permanent_vent"].value and hot
-    signs = (_little_lift(case, level, air), _not_rejected(case, usual, steady))
+    signs = (_little_lift(case, usual, steady, level), _not_rejected(case, usual, steady))
     told = [sign for sign in signs if sign is not None]
     if not warm_load or not told:
         return None
@@ -73,8 +75,10 @@ def _permanent(case: Case, usual: Usual) -> Episode | None:
     return Episode(KIND, start, end, 0.6, (*told, *_duty(case, start, end)), permanent=True)
 
 
-def _little_lift(case: Case, level: float, air: float) -> Evidence | None:
-    if level >= LIMITS["permanent_lift"].value:
+def _little_lift(case: Case, usual: Usual, steady: Mask, level: float) -> Evidence | None:
+    """Little lift from a warm evaporator; a starved one is cold, and lifts as little."""
+    te, air = (float(np.median(values[steady])) for values in (usual.te, usual.vent))
+    if level >= LIMITS["permanent_lift"].value or te < LIMITS["starved"].value:
         return None
     says = f"high side only {np.exp(level):.1f} times the low side (absolute) while driven, vents at {air:.0f} degC"
     measures = {"lift": measured(level, _u_lift(case)), "vent_degc": measured(air, case.u_air_k("vent"))}

@@ -25,7 +25,7 @@ def between(t: np.ndarray, start: float, end: float, tau_s: float) -> np.ndarray
 
 
 def findings(columns: dict[str, np.ndarray], **job: object) -> Findings:
-    """Analyse made readings of an engine at 1500 1/min, with noise on them."""
+    """Analyse made readings, with noise on them, of an engine at 1500 1/min unless they say how fast it rolls."""
     t, rng = seconds(), np.random.default_rng(8)
     noisy = {
         name: values
@@ -34,21 +34,24 @@ def findings(columns: dict[str, np.ndarray], **job: object) -> Findings:
         for name, values in columns.items()
     }
     marks = [{"time_s": ON_S, "kind": "engine_on", "text": ""}, {"time_s": ON_S + 1.0, "kind": "ac_on", "text": ""}]
-    noisy["engine_speed [1/min]"] = np.where(t >= ON_S, 1500.0, 0.0) + rng.normal(0.0, 4.0, len(t)) * (t >= ON_S)
+    if "vehicle_speed [km/h]" not in columns:
+        noisy["engine_speed [1/min]"] = np.where(t >= ON_S, 1500.0, 0.0) + rng.normal(0.0, 4.0, len(t)) * (t >= ON_S)
     return diagnose(recording_of(t, noisy, marks=marks, **job), "test")
 
 
-def weakened(tau_s: float, *, stuck: bool = False) -> dict[str, np.ndarray]:
+def weakened(
+    tau_s: float, *, stuck: bool = False, lost_kpa: tuple[float, float] = (110.0, 380.0)
+) -> dict[str, np.ndarray]:
     """From 300 to 400 s the compressor holds little more than half its lift; it goes and comes with ``tau_s``."""
     t = seconds()
     rest = np.exp(-np.maximum(t - ON_S, 0.0) / 8.0)
     lost = between(t, 300.0, 400.0, tau_s)
-    low = 200.0 + 500.0 * rest + 110.0 * lost + np.random.default_rng(9).normal(0.0, 0.8, len(t))
+    low = 200.0 + 500.0 * rest + lost_kpa[0] * lost + np.random.default_rng(9).normal(0.0, 0.8, len(t))
     if stuck:
         low[(t >= 300.0) & (t < 420.0)] = 310.0
     return {
         "low_side [kPa]": low,
-        "high_side [kPa]": 1400.0 - 700.0 * rest - 380.0 * lost,
+        "high_side [kPa]": 1400.0 - 700.0 * rest - lost_kpa[1] * lost,
         "vent [degC]": 10.0 + 25.0 * np.exp(-np.maximum(t - ON_S, 0.0) / 30.0) + 9.0 * between(t, 300.0, 400.0, 8.0),
         "ambient [degC]": np.full(len(t), 35.0),
     }
@@ -70,6 +73,30 @@ def test_a_clutch_slips_at_once_and_a_control_valve_moves_in_seconds(tau_s: floa
 def test_a_low_side_that_stands_still_tells_no_slip():
     found = findings(weakened(0.3, stuck=True), compressor="cycling_clutch")
     assert "compressor_dropout" not in {e.kind for e in found.episodes if e.start_s > 250.0}
+
+
+@pytest.mark.parametrize(("tau_s", "lost_kpa", "weak"), [(6.0, (110.0, 380.0), True), (60.0, (180.0, 600.0), False)])
+def test_a_lift_that_stands_shows_that_the_compressor_was_driven_and_one_that_only_falls_does_not(
+    tau_s: float, lost_kpa: tuple[float, float], weak: bool
+):
+    """Nothing recorded tells of clutch or engine."""
+    rolling = {"vehicle_speed [km/h]": np.full(len(seconds()), 50.0)}
+    found = findings(weakened(tau_s, lost_kpa=lost_kpa) | rolling, compressor="variable_external")
+    assert ("weak_pumping" in kinds(found)) is weak
+
+
+@pytest.mark.parametrize(("low_kpa", "weak"), [(330.0, True), (180.0, False)])
+def test_a_starved_evaporator_lifts_as_little_as_a_weak_compressor_and_is_cold(low_kpa: float, weak: bool):
+    t = seconds()
+    rest = np.exp(-np.maximum(t - ON_S, 0.0) / 8.0)
+    high = 2.1 * (low_kpa + 101.3) - 101.3
+    columns = {
+        "low_side [kPa]": low_kpa + (480.0 - low_kpa) * rest + np.random.default_rng(9).normal(0.0, 0.8, len(t)),
+        "high_side [kPa]": high + (480.0 - high) * rest,
+        "vent [degC]": 15.0 + 10.0 * np.exp(-np.maximum(t - ON_S, 0.0) / 30.0),
+        "ambient [degC]": np.full(len(t), 22.0),
+    }
+    assert ("weak_pumping" in kinds(findings(columns))) is weak
 
 
 def starved(fall_s: float, fall_kpa: float = 270.0) -> dict[str, np.ndarray]:
