@@ -20,8 +20,12 @@ LIMITS = limit_table(
     Limit("shortest", 25.0, "s", PRACTICE),
     Limit("permanent_lift", 0.85, "1", "a healthy system stands at 1.1 or more; " + PRACTICE),
     Limit("starved", 3.0, "degC", "evaporating, below which it is short of refrigerant; " + PRACTICE),
+    Limit("hot_day_lift", 1.1, "1", "evaporating at 7 degC, condensing at 44 degC of R-134a; " + PRACTICE),
     Limit("permanent_evaporating", 6.5, "degC", "pumped well a hot load shows at the condenser; " + PRACTICE),
     Limit("permanent_condensing", 3.0, "K", "condensing over ambient above evaporating in degC; " + PRACTICE),
+    Limit("full_evaporating", 10.0, "degC", "with such vents the coil is loaded as far as it goes; " + PRACTICE),
+    Limit("full_vent", 15.0, "degC", PRACTICE),
+    Limit("full_share", 0.33, "of the time past pull-down", PRACTICE),
     Limit("plain_heat", 10.0, "degC", "evaporating, where no ambient was recorded; " + PRACTICE),
     Limit("permanent_vent", 12.0, "degC", PRACTICE),
     Limit("duty_full", 60.0, "%", PRACTICE),
@@ -53,7 +57,13 @@ def detect(case: Case) -> Detection:
         many = times(len(driven))
         episodes = tuple(_episode(case, loss) for loss in driven)
         return Detection(PRESENT, f"{many} it lost its pressure ratio while driven", episodes)
+    loaded = _under_load(case, usual)
+    if loaded is not None:
+        return Detection(PRESENT, "under full load little heat reached the condenser", (loaded,))
     ratio = np.exp(usual.usual_lift)
+    if case.lacks("ambient") and _may_be_little(case, usual):
+        why = f"the high side held near {ratio:.1f} times the low side with warm vents: little, unless the day is mild"
+        return Detection(UNDECIDED, why, (), ("ambient",), suspected=True)
     return Detection(ABSENT, f"while driven the high side held near {ratio:.1f} times the low side (absolute)")
 
 
@@ -67,12 +77,34 @@ def _permanent(case: Case, usual: Usual) -> Episode | None:
     if np.isnan(ambient):
         hot = float(np.median(usual.te[steady])) > LIMITS["plain_heat"].value
     warm_load = air > LIMITS["permanent_vent"].value and hot
-    signs = (_little_lift(case, usual, steady, level), _not_rejected(case, usual, steady))
+    margin = LIMITS["permanent_condensing"].value
+    signs = (_little_lift(case, usual, steady, level), _not_rejected(case, usual, steady, margin))
     told = [sign for sign in signs if sign is not None]
-    if not warm_load or not told:
-        return None
+    return _throughout(case, *told) if warm_load and told else None
+
+
+def _may_be_little(case: Case, usual: Usual) -> bool:
+    """Warm vents over a warm evaporator, and less lift than a hot day asks for."""
+    steady = usual.settled & running_on(case)
+    if case.seconds(steady) < 4.0 * LIMITS["shortest"].value:
+        return False
+    te, air = (float(np.median(values[steady])) for values in (usual.te, usual.vent))
+    warm = te > LIMITS["permanent_evaporating"].value and air > LIMITS["permanent_vent"].value
+    return warm and float(np.quantile(usual.lift[steady], 0.8)) < LIMITS["hot_day_lift"].value
+
+
+def _under_load(case: Case, usual: Usual) -> Episode | None:
+    """The same where only some of the drive loads it fully, as halts on a hot day do."""
+    steady = usual.settled & running_on(case)
+    full = steady & (usual.te > LIMITS["full_evaporating"].value) & (usual.vent > LIMITS["full_vent"].value)
+    lasting = max(4.0 * LIMITS["shortest"].value, LIMITS["full_share"].value * case.seconds(steady))
+    sign = _not_rejected(case, usual, full, 0.0) if case.seconds(full) >= lasting else None
+    return None if sign is None else _throughout(case, sign)
+
+
+def _throughout(case: Case, *signs: Evidence) -> Episode:
     start, end = case.running.runs[0].start_s, case.last_stop_s()
-    return Episode(KIND, start, end, 0.6, (*told, *_duty(case, start, end)), permanent=True)
+    return Episode(KIND, start, end, 0.6, (*signs, *_duty(case, start, end)), permanent=True)
 
 
 def _little_lift(case: Case, usual: Usual, steady: Mask, level: float) -> Evidence | None:
@@ -85,14 +117,14 @@ def _little_lift(case: Case, usual: Usual, steady: Mask, level: float) -> Eviden
     return Evidence("little_lift", says, measures)
 
 
-def _not_rejected(case: Case, usual: Usual, steady: Mask) -> Evidence | None:
+def _not_rejected(case: Case, usual: Usual, steady: Mask, margin_k: float) -> Evidence | None:
     """A warm evaporator while the condenser stands near ambient: the load is there, and nothing carries it over."""
     over = case.over(case.derived.over_ambient_k, steady)
     te = float(np.median(usual.te[steady]))
     if not len(over) or te < LIMITS["permanent_evaporating"].value:
         return None
     above = float(np.median(over))
-    if above >= te + LIMITS["permanent_condensing"].value:
+    if above >= te + margin_k:
         return None
     says = f"evaporating at {te:.0f} degC while condensing stands only {above:.0f} K over ambient"
     measures = {

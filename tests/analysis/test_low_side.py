@@ -99,6 +99,32 @@ def test_a_starved_evaporator_lifts_as_little_as_a_weak_compressor_and_is_cold(l
     assert ("weak_pumping" in kinds(findings(columns))) is weak
 
 
+def loaded(high_kpa: float) -> dict[str, np.ndarray]:
+    """A hot day: from 250 to 500 s a halt loads the evaporator fully; else it cools well."""
+    t = seconds()
+    rest, halt = np.exp(-np.maximum(t - ON_S, 0.0) / 8.0), between(t, 250.0, 500.0, 6.0)
+    return {
+        "low_side [kPa]": 260.0 + 500.0 * rest + 100.0 * halt + np.random.default_rng(9).normal(0.0, 0.8, len(t)),
+        "high_side [kPa]": 1130.0 - 370.0 * rest + (high_kpa - 1130.0) * halt,
+        "vent [degC]": 12.0 + 25.0 * np.exp(-np.maximum(t - ON_S, 0.0) / 30.0) + 9.0 * halt,
+        "ambient [degC]": np.full(len(t), 36.0),
+    }
+
+
+@pytest.mark.parametrize(("high_kpa", "weak"), [(1130.0, True), (1500.0, False)])
+def test_under_full_load_a_good_compressor_heats_the_condenser(high_kpa: float, weak: bool):
+    """Evaporating at 13 degC, condensing 11 or 21 K over ambient (R-134a by NIST SRD 69)."""
+    assert ("weak_pumping" in kinds(findings(loaded(high_kpa)))) is weak
+
+
+def test_little_lift_from_warm_vents_is_not_called_good_without_the_outside_air():
+    columns = {name: values for name, values in loaded(1130.0).items() if not name.startswith("ambient")}
+    columns["low_side [kPa]"] += 60.0
+    got = findings(columns, compressor="variable_external")
+    said = next(check for check in got.checks if check.kind == "weak_pumping")
+    assert (said.state, said.missing) == ("undecided", ("ambient",))
+
+
 def starved(fall_s: float, fall_kpa: float = 270.0) -> dict[str, np.ndarray]:
     """At 300 s the low side begins to fall, within ``fall_s``; at 600 s it is free again."""
     t = seconds()
