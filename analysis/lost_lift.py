@@ -28,6 +28,7 @@ LIMITS = limit_table(
     Limit("crawl", 10.0, "1/min or km/h", "speeds that count as the same; " + PRACTICE),
     Limit("like_for", 60.0, "s", PRACTICE),
     Limit("slower", 0.8, "share of the usual speed", "a slower engine lifts less; " + PRACTICE),
+    Limit("beyond_speed", 0.55, "1", "ln(high/low); a halt takes up to 0.45 from a fixed stroke; " + PRACTICE),
     Limit("held", 0.97, "share of the lift a sixth of the stretch before", PRACTICE),
     Limit("lowest", 1.03, "of the lowest lift, within which it counts as that", PRACTICE),
     Limit("at_once", 0.45, "share of the lift's change that comes within a second", PRACTICE),
@@ -84,6 +85,16 @@ def usual_of(case: Case) -> Usual | None:
     return Usual(te, lift, vent, settled, *(float(level) for level in levels))
 
 
+def driven(case: Case, loss: Loss) -> bool:
+    """Whether the compressor was driven meanwhile, and no slower engine explains the loss.
+
+    Clutch or engine speed tell, or a lift that stands: beside the road speed, or so low that no speed explains it.
+    """
+    if case.running.basis == "clutch" or case.operating.engine_basis == "engine_speed":
+        return True
+    return loss.held and (not case.lacks("vehicle_speed") or loss.lost >= LIMITS["beyond_speed"].value)
+
+
 def running_on(case: Case) -> Mask:
     """Not soon after a start."""
     return case.since_start() > LIMITS["after_start"].value
@@ -97,6 +108,7 @@ def losses_of(case: Case, usual: Usual) -> tuple[Loss, ...]:
     weak = (
         near
         & usual.settled
+        & case.operating.asked
         & (usual.te > LIMITS["evaporating_warm"].value)
         & (usual.te > usual.usual_te + LIMITS["evaporating_up"].value)
         & (usual.lift < usual.usual_lift - LIMITS["lift_lost"].value)

@@ -96,7 +96,7 @@ def _without_doubtful(stops: list[Stop], timeline: Timeline, operating: Operatin
     # Who marks when cooling is switched does not forget it twice, on and off; who marks nothing may well switch it.
     marked = operating.asked_basis == "marks"
     several = len(electrical) >= LIMITS["usual_stops"].value and (marked or len(ran) > 0)
-    several |= marked and len(ran) >= LIMITS["unmarked_stops"].value
+    several |= marked and sum(stop.restart_s is not None for stop in ran) >= LIMITS["unmarked_stops"].value
     if doubt is None and (several or any(_complained(stop, timeline) for stop in electrical)):
         return stops
     if doubt is None:

@@ -7,7 +7,7 @@ from analysis.electrics import electrics_of
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.lost_lift import losses_of, usual_of
+from analysis.lost_lift import driven, losses_of, usual_of
 from analysis.shown import clock, times
 from analysis.uncertainty import Measured, combine, measured
 
@@ -56,7 +56,6 @@ def _slips(case: Case, found: tuple[Episode, ...]) -> list[Episode]:
 
     One of variable stroke may be turned down as well: there only a loss that comes and goes at once is a slip.
     """
-    told = case.running.basis == "clutch" or case.operating.engine_basis == "engine_speed"
     clutched = case.job.compressor in ("cycling_clutch", "variable_internal")
     if not clutched or case.lacks("vent") or case.lacks("refrigerant"):
         return []
@@ -65,7 +64,7 @@ def _slips(case: Case, found: tuple[Episode, ...]) -> list[Episode]:
     return [
         Episode(KIND, loss.start_s, loss.end_s, round(min(1.0, loss.lost / loss.usual_lift), 2), (loss.evidence,))
         for loss in losses
-        if (told or (loss.held and not case.lacks("vehicle_speed")))
+        if driven(case, loss)
         and (loss.at_once or case.job.compressor == "cycling_clutch")
         and loss.lost >= LIMITS["slips"].value * loss.usual_lift
         and not any(episode.start_s < loss.end_s and loss.start_s < episode.end_s for episode in found)

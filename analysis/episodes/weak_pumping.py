@@ -9,7 +9,7 @@ from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.lost_lift import Loss, Usual, losses_of, running_on, usual_of
+from analysis.lost_lift import Loss, Usual, driven, losses_of, running_on, usual_of
 from analysis.operating import Mask
 from analysis.shown import times
 from analysis.uncertainty import combine, measured
@@ -23,6 +23,9 @@ LIMITS = limit_table(
     Limit("hot_day_lift", 1.1, "1", "evaporating at 7 degC, condensing at 44 degC of R-134a; " + PRACTICE),
     Limit("permanent_evaporating", 6.5, "degC", "pumped well a hot load shows at the condenser; " + PRACTICE),
     Limit("permanent_condensing", 3.0, "K", "condensing over ambient above evaporating in degC; " + PRACTICE),
+    Limit("idled_condensing", -4.0, "K", "the same, of an engine that only idled; " + PRACTICE),
+    Limit("above_idle", 1200.0, "1/min", PRACTICE),
+    Limit("hardly", 0.1, "of the time", PRACTICE),
     Limit("full_evaporating", 10.0, "degC", "with such vents the coil is loaded as far as it goes; " + PRACTICE),
     Limit("full_vent", 15.0, "degC", PRACTICE),
     Limit("full_share", 0.33, "of the time past pull-down", PRACTICE),
@@ -36,7 +39,6 @@ LIMITS = limit_table(
 
 def detect(case: Case) -> Detection:
     """Find stretches of lost lift while the compressor is driven, and a lift that is small throughout."""
-    told = case.running.basis == "clutch" or case.operating.engine_basis == "engine_speed"
     usual = usual_of(case)
     if usual is None:
         return Detection(UNDECIDED, "too little driving past pull-down")
@@ -48,14 +50,14 @@ def detect(case: Case) -> Detection:
         losses = tuple(loss for loss in losses if not loss.at_once)
     if losses and case.job.compressor == "cycling_clutch":
         return Detection(ABSENT, "a clutch compressor that loses its lift for a while slips: see compressor dropout")
-    driven = [loss for loss in losses if told or (loss.held and not case.lacks("vehicle_speed"))]
-    if losses and not driven:
+    sure = [loss for loss in losses if driven(case, loss)]
+    if losses and not sure:
         says = losses[0].evidence.says.removeprefix("driven, yet ")
         why = f"{says}, but nothing shows that the compressor was driven"
         return Detection(UNDECIDED, why, (), ("clutch", "engine_speed"), suspected=True)
-    if driven:
-        many = times(len(driven))
-        episodes = tuple(_episode(case, loss) for loss in driven)
+    if sure:
+        many = times(len(sure))
+        episodes = tuple(_episode(case, loss) for loss in sure)
         return Detection(PRESENT, f"{many} it lost its pressure ratio while driven", episodes)
     loaded = _under_load(case, usual)
     if loaded is not None:
@@ -77,7 +79,7 @@ def _permanent(case: Case, usual: Usual) -> Episode | None:
     if np.isnan(ambient):
         hot = float(np.median(usual.te[steady])) > LIMITS["plain_heat"].value
     warm_load = air > LIMITS["permanent_vent"].value and hot
-    margin = LIMITS["permanent_condensing"].value
+    margin = LIMITS["idled_condensing" if _only_idled(case, steady) else "permanent_condensing"].value
     signs = (_little_lift(case, usual, steady, level), _not_rejected(case, usual, steady, margin))
     told = [sign for sign in signs if sign is not None]
     return _throughout(case, *told) if warm_load and told else None
@@ -98,8 +100,17 @@ def _under_load(case: Case, usual: Usual) -> Episode | None:
     steady = usual.settled & running_on(case)
     full = steady & (usual.te > LIMITS["full_evaporating"].value) & (usual.vent > LIMITS["full_vent"].value)
     lasting = max(4.0 * LIMITS["shortest"].value, LIMITS["full_share"].value * case.seconds(steady))
-    sign = _not_rejected(case, usual, full, 0.0) if case.seconds(full) >= lasting else None
+    if case.seconds(full) < lasting:
+        return None
+    margin = LIMITS["idled_condensing"].value if _only_idled(case, steady) else 0.0
+    sign = _not_rejected(case, usual, full, margin)
     return None if sign is None else _throughout(case, sign)
+
+
+def _only_idled(case: Case, steady: Mask) -> bool:
+    """Whether the engine is known to have hardly left its idle: a small compressor is at its limit there."""
+    speed = case.operating.engine_speed
+    return speed is not None and float(np.mean(speed[steady] > LIMITS["above_idle"].value)) < LIMITS["hardly"].value
 
 
 def _throughout(case: Case, *signs: Evidence) -> Episode:
