@@ -28,6 +28,9 @@ LIMITS = limit_table(
     Limit("crawl", 10.0, "1/min or km/h", "speeds that count as the same; " + PRACTICE),
     Limit("like_for", 60.0, "s", PRACTICE),
     Limit("slower", 0.8, "share of the usual speed", "a slower engine lifts less; " + PRACTICE),
+    Limit("beyond_speed", 0.55, "1", "ln(high/low); a halt takes up to 0.45 from a fixed stroke; " + PRACTICE),
+    Limit("held", 0.97, "share of the lift a sixth of the stretch before", PRACTICE),
+    Limit("lowest", 1.03, "of the lowest lift, within which it counts as that", PRACTICE),
     Limit("at_once", 0.45, "share of the lift's change that comes within a second", PRACTICE),
     Limit("edge_near", 5.0, "s", PRACTICE),
     Limit("edge_step", 0.5, "s", "sampled more slowly an edge cannot be told; " + PRACTICE),
@@ -42,7 +45,8 @@ class Loss:
     """One stretch: its edges, its worst part, how much of the usual lift was lost, and the evidence.
 
     ``at_once`` where the lift went and came back within a second: a clutch or a belt slips, no control valve moves so
-    quickly. False where it was sampled too slowly to tell.
+    quickly. False where it was sampled too slowly to tell. ``held`` where the lift stood, or came up again, within the
+    stretch: sides that are not driven only converge.
     """
 
     start_s: float
@@ -51,7 +55,8 @@ class Loss:
     lost: float
     usual_lift: float
     evidence: Evidence
-    at_once: bool = False
+    at_once: bool
+    held: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,6 +85,16 @@ def usual_of(case: Case) -> Usual | None:
     return Usual(te, lift, vent, settled, *(float(level) for level in levels))
 
 
+def driven(case: Case, loss: Loss) -> bool:
+    """Whether the compressor was driven meanwhile, and no slower engine explains the loss.
+
+    Clutch or engine speed tell, or a lift that stands: beside the road speed, or so low that no speed explains it.
+    """
+    if case.running.basis == "clutch" or case.operating.engine_basis == "engine_speed":
+        return True
+    return loss.held and (not case.lacks("vehicle_speed") or loss.lost >= LIMITS["beyond_speed"].value)
+
+
 def running_on(case: Case) -> Mask:
     """Not soon after a start."""
     return case.since_start() > LIMITS["after_start"].value
@@ -93,6 +108,7 @@ def losses_of(case: Case, usual: Usual) -> tuple[Loss, ...]:
     weak = (
         near
         & usual.settled
+        & case.operating.asked
         & (usual.te > LIMITS["evaporating_warm"].value)
         & (usual.te > usual.usual_te + LIMITS["evaporating_up"].value)
         & (usual.lift < usual.usual_lift - LIMITS["lift_lost"].value)
@@ -155,7 +171,19 @@ def _loss(case: Case, usual: Usual, warm: float, first: int, last: int) -> Loss:
     worst = (float(t[first]), float(t[last]))
     evidence = Evidence("lift_lost", says, measures)
     at_once = _at_once(case, start) and _at_once(case, end)
-    return Loss(float(t[start]), float(t[end]), worst, lost, usual.usual_lift, evidence, at_once)
+    held = _held(usual.lift[first : last + 1])
+    return Loss(float(t[start]), float(t[end]), worst, lost, usual.usual_lift, evidence, at_once, held)
+
+
+def _held(lift: Floats) -> bool:
+    """Whether the lift stands over the later half of a stretch, or rises: what is left of a stop only falls.
+
+    Where it came back at the end does not count: after a stop it does so as well.
+    """
+    lowest = np.flatnonzero(lift <= LIMITS["lowest"].value * lift.min())
+    fallen = lift[: int(lowest[-1]) + 1]
+    early, *later = (float(np.median(part)) for part in np.array_split(fallen[len(fallen) // 2 :], 3) if len(part))
+    return max(later, default=0.0) > LIMITS["held"].value * early
 
 
 def _at_once(case: Case, edge: int) -> bool:

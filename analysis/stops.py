@@ -35,6 +35,8 @@ LIMITS = limit_table(
     Limit("long_off", 4.0, "usual off times", PRACTICE),
     Limit("usual_stops", 3.0, "1", PRACTICE),
     Limit("complaint_near", 120.0, "s", PRACTICE),
+    Limit("unmarked_stops", 2.0, "1", PRACTICE),
+    Limit("rolls_on", 10.0, "s", "an engine that halts does so at standstill; " + PRACTICE),
     Limit("halts_per_hour", 12.0, "1/h", "of an engine that halts at lights; " + PRACTICE),
     Limit("halts_rolling", 0.1, "1", "share of the halts that may be cooling control's while rolling; " + PRACTICE),
     Limit("usual_off", 2.5, "usual off times", PRACTICE),
@@ -84,13 +86,17 @@ def _without_doubtful(stops: list[Stop], timeline: Timeline, operating: Operatin
         for stop in stops
         if stop.why == "dropout" and stop.cooling_stopped != "mechanical" and not _supplied_in_vain(stop, timeline)
     ]
-    if not electrical or (operating.asked_basis == "cooling_request" and operating.engine_basis == "engine_speed"):
+    ran = [stop for stop in electrical if _engine_ran(stop, timeline, operating)]
+    if not electrical or (operating.asked_basis == "cooling_request" and ran):
         return stops
     doubt = None
     if operating.engine_basis != "engine_speed":
         alike = [stop for stop in stops if stop.why in ("control", "unknown", "dropout")] if stepless else electrical
         doubt = _halting_doubt(alike, timeline, operating)
-    several = len(electrical) >= LIMITS["usual_stops"].value
+    # Who marks when cooling is switched does not forget it twice, on and off; who marks nothing may well switch it.
+    marked = operating.asked_basis == "marks"
+    several = len(electrical) >= LIMITS["usual_stops"].value and (marked or len(ran) > 0)
+    several |= marked and sum(stop.restart_s is not None for stop in ran) >= LIMITS["unmarked_stops"].value
     if doubt is None and (several or any(_complained(stop, timeline) for stop in electrical)):
         return stops
     if doubt is None:
@@ -104,6 +110,15 @@ def _without_doubtful(stops: list[Stop], timeline: Timeline, operating: Operatin
     return sorted([stop for stop in stops if stop not in electrical] + doubtful, key=lambda stop: stop.at_s)
 
 
+def _engine_ran(stop: Stop, timeline: Timeline, operating: Operating) -> bool:
+    """Whether the engine is known to have run on, by its speed or because the vehicle rolled on."""
+    if operating.engine_basis == "engine_speed":
+        return True
+    reach = LIMITS["rolls_on"].value
+    first, last = timeline.index(stop.at_s), timeline.index(stop.at_s + reach)
+    return operating.moving is not None and bool(operating.moving[first : last + 1].all())
+
+
 def _supplied_in_vain(stop: Stop, timeline: Timeline) -> bool:
     """Whether the clutch kept its supply and drew nothing: no hand and no engine does that."""
     end = timeline.duration_s if stop.restart_s is None else stop.restart_s
@@ -112,9 +127,10 @@ def _supplied_in_vain(stop: Stop, timeline: Timeline) -> bool:
 
 
 def _complained(stop: Stop, timeline: Timeline) -> bool:
-    near = LIMITS["complaint_near"].value
+    """Whether a complaint was marked meanwhile or soon after; one before it was about something else."""
     end = timeline.duration_s if stop.restart_s is None else stop.restart_s
-    return any(stop.at_s - near <= mark <= end + near for mark in timeline.marked("complaint"))
+    last = end + LIMITS["complaint_near"].value
+    return any(stop.at_s <= mark <= last for mark in timeline.marked("complaint"))
 
 
 def _halting_doubt(stops: list[Stop], timeline: Timeline, operating: Operating) -> str | None:
@@ -234,12 +250,20 @@ class _Look:
         if len(steady) >= LIMITS["usual_stops"].value:
             usual_off = float(np.quantile(steady[:, 2], 0.25))
             table = table[table[:, 2] <= max(LIMITS["ordinary_off"].value, LIMITS["long_off"].value * usual_off)]
+        # No control waits until the evaporator is warm, and long: that is an engine's halt, a hand or a fault.
+        warm = np.array([self._warm(restart - 1.0, restart) for restart in table[:, 3] + table[:, 2]], np.bool_)
+        table = table[~(warm & (table[:, 2] > LIMITS["ordinary_off"].value))]
+        if len(table) < LIMITS["usual_stops"].value:
+            return None
         # A minute in which it chatters (a frozen valve) must not outweigh the minutes in which it cycles as usual.
         minute = (table[:, 3] / 60.0).astype(np.intp)
         by_minute = np.array([np.median(table[minute == m, :3], axis=0) for m in np.unique(minute)])
         cut_out, cut_in, off = (float(v) for v in np.median(by_minute, axis=0))
         spread = 1.4826 * float(np.median(np.abs(table[:, 1] - cut_in)))
         return Habit(cut_out, cut_in, spread, off)
+
+    def _warm(self, start_s: float, end_s: float) -> bool:
+        return self.at(self.derived.evaporating_degc, start_s, end_s) > LIMITS["warm_evaporator"].value
 
     def uncommanded(self, run: Run, restart_s: float | None, habit: Habit | None) -> Stop:
         """Control by the system itself, or a dropout."""

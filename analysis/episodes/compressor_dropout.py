@@ -7,7 +7,7 @@ from analysis.electrics import electrics_of
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence, Stop
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.lost_lift import losses_of, usual_of
+from analysis.lost_lift import driven, losses_of, usual_of
 from analysis.shown import clock, times
 from analysis.uncertainty import Measured, combine, measured
 
@@ -16,7 +16,6 @@ NEEDS = ("low_side", "high_side", "runs")
 LIMITS = limit_table(
     Limit("shortest", 8.0, "s", PRACTICE),
     Limit("noticed", 12.0, "s", PRACTICE),
-    Limit("complaint_near", 120.0, "s", PRACTICE),
     Limit("slips", 0.2, "share of the usual lift", PRACTICE),
     Limit("vent_warms", 1.0, "K", PRACTICE),
 )
@@ -57,24 +56,24 @@ def _slips(case: Case, found: tuple[Episode, ...]) -> list[Episode]:
 
     One of variable stroke may be turned down as well: there only a loss that comes and goes at once is a slip.
     """
-    told = case.running.basis == "clutch" or case.operating.engine_basis == "engine_speed"
     clutched = case.job.compressor in ("cycling_clutch", "variable_internal")
-    if not clutched or not told or case.lacks("vent") or case.lacks("refrigerant"):
+    if not clutched or case.lacks("vent") or case.lacks("refrigerant"):
         return []
     usual = usual_of(case)
     losses = () if usual is None else losses_of(case, usual)
     return [
         Episode(KIND, loss.start_s, loss.end_s, round(min(1.0, loss.lost / loss.usual_lift), 2), (loss.evidence,))
         for loss in losses
-        if (loss.at_once or case.job.compressor == "cycling_clutch")
+        if driven(case, loss)
+        and (loss.at_once or case.job.compressor == "cycling_clutch")
         and loss.lost >= LIMITS["slips"].value * loss.usual_lift
         and not any(episode.start_s < loss.end_s and loss.start_s < episode.end_s for episode in found)
     ]
 
 
 def _complained(case: Case, at_s: float) -> bool:
-    """Whether a complaint was marked after a moment, or shortly before it."""
-    return any(mark > at_s - LIMITS["complaint_near"].value for mark in case.timeline.marked("complaint"))
+    """Whether a complaint was marked after a moment."""
+    return any(mark > at_s for mark in case.timeline.marked("complaint"))
 
 
 def _end(case: Case, stop: Stop) -> float:

@@ -33,7 +33,8 @@ LIMITS = limit_table(
     Limit("thaws", 180.0, "s", "a rest that cures; shorter ones leave the ice; " + PRACTICE),
     Limit("dives", 8.0, "K", "evaporating, below where the widening began; " + PRACTICE),
     Limit("builds", 180.0, "s", "below freezing until a quarter of the face is blocked; " + PRACTICE),
-    Limit("thawed", 0.0, "degC", "evaporating before a restart, when it boils at the coil's temperature; water melts"),
+    Limit("superheat", 15.0, "K", "at the suction probe, above which the evaporator is starved; " + PRACTICE),
+    Limit("thawed", -1.0, "degC", "evaporating before a restart, when it boils at the coil's temperature; " + PRACTICE),
     Limit("mostly", 0.9, "share of the restarts", PRACTICE),
     Limit("rests", 10.0, "1", "restarts that tell how the control cycles; " + PRACTICE),
     Limit("rest", 4.0, "s", "the low side comes up to the coil's temperature; " + PRACTICE),
@@ -162,6 +163,8 @@ def _episode(case: Case, te: Floats, gap: Floats, best: float, settled: Mask, sp
     dived = coldest < float(te[onset]) - LIMITS["dives"].value
     if dived or coldest > LIMITS["far_below"].value or not settled[onset]:
         return None
+    if case.median(case.derived.superheat_k, float(t[first]), float(t[last])) > LIMITS["superheat"].value:
+        return None  # ice takes the load away, and superheat falls
     minutes = float(t[first] - t[onset]) / 60.0
     measures = {
         "over_min": measured(minutes, case.timeline.step_s / 60.0),

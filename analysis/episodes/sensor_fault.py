@@ -54,6 +54,7 @@ LIMITS = limit_table(
     Limit("stays_away", 75.0, "s", PRACTICE),
     Limit("pulls_down", 120.0, "s", PRACTICE),
     Limit("leap", 8.0, "K", "a probe of 3 s would need air 30 K away; " + PRACTICE),
+    Limit("lets_go", 2.5, "K", "from one reading to the next, after a long stand; " + PRACTICE),
     Limit("leap_within", 1.5, "s", "sampled more slowly a leap is no leap; " + PRACTICE),
     Limit("leap_stays", 5.0, "s", "shorter ones are spikes; " + PRACTICE),
     Limit("vent_still", 0.8, "K", PRACTICE),
@@ -155,12 +156,23 @@ def _stuck(case: Case, signal: Signal) -> list[Episode]:
     for first, last in zip(firsts[long].tolist(), lasts[long].tolist(), strict=True):
         start, end = float(t[first]), float(t[min(last + 1, len(t) - 1)])
         froze = end - start >= frozen and _pumps(case, start, end)
+        froze |= _let_go(signal, values[min(last, len(values) - 2) :][:3])
         if not froze and not _neighbour_moves(case, signal, start, end):
             continue
         says = f"{signal.channel.id} stood still while its neighbours moved"
         measures = {"stood_s": measured(end - start, signal.step_s)}
         episodes.append(Episode(KIND, start, end, 1.0, (Evidence("stuck", says, measures),), channel=signal.channel.id))
     return episodes
+
+
+def _let_go(signal: Signal, ends: Floats) -> bool:
+    """Whether a temperature leaps where it stops standing still: what stood was not what it measures.
+
+    ``ends`` are its last reading there and the next ones.
+    """
+    leap = max(LIMITS["lets_go"].value, 3.0 * _smallest_step(signal))
+    quick = signal.channel.quantity == "temperature" and signal.step_s <= LIMITS["leap_within"].value
+    return quick and float(np.max(np.abs(np.diff(ends)))) >= leap
 
 
 def _stands_s(counts: Indices, step_s: float, without: int) -> Floats:

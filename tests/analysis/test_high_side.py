@@ -339,6 +339,15 @@ def test_a_vent_probe_that_leaps_away_and_back_is_at_fault_and_one_that_follows_
         assert found(car.findings(), SENSOR) == spans
 
 
+@pytest.mark.parametrize(("lets_go_at", "spans"), [(16.5, 1), (12.4, 0)])
+def test_a_temperature_that_leaps_where_it_stops_standing_still_was_stuck(lets_go_at: float, spans: int):
+    """Its neighbours moved too little to tell; coarse steps alone leave it unchanged for as long."""
+    car = Car(step_s=0.5)
+    vent = toward(car.t, np.where(car.on, lets_go_at, 30.0), 8.0) + 0.3 * np.sin(car.t / 12.0)
+    car.extra["vent [degC]"] = np.where(car.at(300, 500), 12.0, np.round(5.0 * vent) / 5.0)
+    assert len(found(car.findings(), SENSOR)) == spans
+
+
 def driven(moved_k: float) -> Car:
     """Halts and drives in turn, which move both sides; the vents warm by 12 K at a change from halt to drive."""
     car = Car()

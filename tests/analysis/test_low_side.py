@@ -24,8 +24,8 @@ def between(t: np.ndarray, start: float, end: float, tau_s: float) -> np.ndarray
     return up * down
 
 
-def findings(columns: dict[str, np.ndarray], **job: object) -> Findings:
-    """Analyse made readings of an engine at 1500 1/min, with noise on them."""
+def findings(columns: dict[str, np.ndarray], *, speed: bool = True, rpm: float = 1500.0, **job: object) -> Findings:
+    """Analyse made readings, with noise on them, of an engine whose speed may have been recorded."""
     t, rng = seconds(), np.random.default_rng(8)
     noisy = {
         name: values
@@ -34,21 +34,24 @@ def findings(columns: dict[str, np.ndarray], **job: object) -> Findings:
         for name, values in columns.items()
     }
     marks = [{"time_s": ON_S, "kind": "engine_on", "text": ""}, {"time_s": ON_S + 1.0, "kind": "ac_on", "text": ""}]
-    noisy["engine_speed [1/min]"] = np.where(t >= ON_S, 1500.0, 0.0) + rng.normal(0.0, 4.0, len(t)) * (t >= ON_S)
+    if speed:
+        noisy["engine_speed [1/min]"] = np.where(t >= ON_S, rpm, 0.0) + rng.normal(0.0, 4.0, len(t)) * (t >= ON_S)
     return diagnose(recording_of(t, noisy, marks=marks, **job), "test")
 
 
-def weakened(tau_s: float, *, stuck: bool = False) -> dict[str, np.ndarray]:
+def weakened(
+    tau_s: float, *, stuck: bool = False, lost_kpa: tuple[float, float] = (110.0, 380.0)
+) -> dict[str, np.ndarray]:
     """From 300 to 400 s the compressor holds little more than half its lift; it goes and comes with ``tau_s``."""
     t = seconds()
     rest = np.exp(-np.maximum(t - ON_S, 0.0) / 8.0)
     lost = between(t, 300.0, 400.0, tau_s)
-    low = 200.0 + 500.0 * rest + 110.0 * lost + np.random.default_rng(9).normal(0.0, 0.8, len(t))
+    low = 200.0 + 500.0 * rest + lost_kpa[0] * lost + np.random.default_rng(9).normal(0.0, 0.8, len(t))
     if stuck:
         low[(t >= 300.0) & (t < 420.0)] = 310.0
     return {
         "low_side [kPa]": low,
-        "high_side [kPa]": 1400.0 - 700.0 * rest - 380.0 * lost,
+        "high_side [kPa]": 1400.0 - 700.0 * rest - lost_kpa[1] * lost,
         "vent [degC]": 10.0 + 25.0 * np.exp(-np.maximum(t - ON_S, 0.0) / 30.0) + 9.0 * between(t, 300.0, 400.0, 8.0),
         "ambient [degC]": np.full(len(t), 35.0),
     }
@@ -70,6 +73,69 @@ def test_a_clutch_slips_at_once_and_a_control_valve_moves_in_seconds(tau_s: floa
 def test_a_low_side_that_stands_still_tells_no_slip():
     found = findings(weakened(0.3, stuck=True), compressor="cycling_clutch")
     assert "compressor_dropout" not in {e.kind for e in found.episodes if e.start_s > 250.0}
+
+
+@pytest.mark.parametrize(("tau_s", "lost_kpa", "weak"), [(6.0, (110.0, 380.0), True), (60.0, (180.0, 600.0), False)])
+def test_a_lift_that_stands_shows_that_the_compressor_was_driven_and_one_that_only_falls_does_not(
+    tau_s: float, lost_kpa: tuple[float, float], weak: bool
+):
+    """Nothing recorded tells of clutch or engine."""
+    rolling = {"vehicle_speed [km/h]": np.full(len(seconds()), 50.0)}
+    found = findings(weakened(tau_s, lost_kpa=lost_kpa) | rolling, speed=False, compressor="variable_external")
+    assert ("weak_pumping" in kinds(found)) is weak
+
+
+@pytest.mark.parametrize(("lost_kpa", "weak"), [((80.0, 270.0), False), ((150.0, 650.0), True)])
+def test_a_loss_beyond_what_a_slower_engine_takes_needs_no_speed(lost_kpa: tuple[float, float], weak: bool):
+    t = seconds()
+    columns = weakened(6.0, lost_kpa=lost_kpa) | {"return_air [degC]": np.full(len(t), 30.0)}
+    found = findings(columns, compressor="variable_external", speed=False)
+    said = next(check for check in found.checks if check.kind == "weak_pumping")
+    assert said.state == ("present" if weak else "undecided")
+
+
+@pytest.mark.parametrize(("low_kpa", "weak"), [(330.0, True), (180.0, False)])
+def test_a_starved_evaporator_lifts_as_little_as_a_weak_compressor_and_is_cold(low_kpa: float, weak: bool):
+    t = seconds()
+    rest = np.exp(-np.maximum(t - ON_S, 0.0) / 8.0)
+    high = 2.1 * (low_kpa + 101.3) - 101.3
+    columns = {
+        "low_side [kPa]": low_kpa + (480.0 - low_kpa) * rest + np.random.default_rng(9).normal(0.0, 0.8, len(t)),
+        "high_side [kPa]": high + (480.0 - high) * rest,
+        "vent [degC]": 15.0 + 10.0 * np.exp(-np.maximum(t - ON_S, 0.0) / 30.0),
+        "ambient [degC]": np.full(len(t), 22.0),
+    }
+    assert ("weak_pumping" in kinds(findings(columns))) is weak
+
+
+def loaded(high_kpa: float) -> dict[str, np.ndarray]:
+    """A hot day: from 250 to 500 s a halt loads the evaporator fully; else it cools well."""
+    t = seconds()
+    rest, halt = np.exp(-np.maximum(t - ON_S, 0.0) / 8.0), between(t, 250.0, 500.0, 6.0)
+    return {
+        "low_side [kPa]": 260.0 + 500.0 * rest + 100.0 * halt + np.random.default_rng(9).normal(0.0, 0.8, len(t)),
+        "high_side [kPa]": 1130.0 - 370.0 * rest + (high_kpa - 1130.0) * halt,
+        "vent [degC]": 12.0 + 25.0 * np.exp(-np.maximum(t - ON_S, 0.0) / 30.0) + 9.0 * halt,
+        "ambient [degC]": np.full(len(t), 36.0),
+    }
+
+
+@pytest.mark.parametrize(
+    ("high_kpa", "rpm", "weak"), [(1130.0, 1500.0, True), (1500.0, 1500.0, False), (1130.0, 760.0, False)]
+)
+def test_under_full_load_a_good_compressor_heats_the_condenser_if_the_engine_turns(
+    high_kpa: float, rpm: float, weak: bool
+):
+    """Evaporating at 13 degC, condensing 11 or 21 K over ambient (R-134a by NIST SRD 69)."""
+    assert ("weak_pumping" in kinds(findings(loaded(high_kpa), rpm=rpm))) is weak
+
+
+def test_little_lift_from_warm_vents_is_not_called_good_without_the_outside_air():
+    columns = {name: values for name, values in loaded(1130.0).items() if not name.startswith("ambient")}
+    columns["low_side [kPa]"] += 60.0
+    got = findings(columns, compressor="variable_external")
+    said = next(check for check in got.checks if check.kind == "weak_pumping")
+    assert (said.state, said.missing) == ("undecided", ("ambient",))
 
 
 def starved(fall_s: float, fall_kpa: float = 270.0) -> dict[str, np.ndarray]:

@@ -16,7 +16,9 @@ OUT_KPA, IN_KPA = 150.0, 300.0
 class Cycler:
     """A made cycling system: pressures relax toward running or resting levels; a pressure switch cycles the clutch."""
 
-    def __init__(self, seconds: float, off: dict[str, tuple[float, float]], keeps_supply: bool = False) -> None:
+    def __init__(
+        self, seconds: float, off: dict[str, tuple[float, float]], keeps_supply: bool = False, pulls_kpa: float = 90.0
+    ) -> None:
         rng = np.random.default_rng(11)
         self.t = np.arange(0.0, seconds, STEP_S)
         low, high, on = 600.0, 620.0, False
@@ -30,7 +32,7 @@ class Cycler:
         for t in self.t:
             held_off = t < 20.0 or any(start <= t < end for start, end in off.values())
             on = (low > OUT_KPA if on else low > IN_KPA) and not held_off
-            low += STEP_S / 8.0 * ((90.0 if on else 620.0) - low)
+            low += STEP_S / 8.0 * ((pulls_kpa if on else 620.0) - low)
             high += STEP_S / 10.0 * ((1350.0 if on else 640.0) - high)
             kept = keeps_supply and held_off and t >= 20.0
             vent = 8.0 + max(low - 280.0, 0.0) / 25.0
@@ -116,6 +118,32 @@ def test_one_unmarked_stop_without_supply_is_not_called_a_fault():
 def test_the_same_stop_beside_a_complaint_is():
     findings = Cycler(900.0, {"one": (300.0, 380.0)}).findings([(20.8, "ac_on"), (350.0, "complaint")])
     assert len(dropouts(findings)) == 1
+
+
+def test_a_complaint_before_a_stop_was_about_something_else():
+    findings = Cycler(900.0, {"one": (300.0, 380.0)}).findings([(20.8, "ac_on"), (240.0, "complaint")])
+    assert dropouts(findings) == []
+
+
+def test_a_vehicle_that_rolls_on_had_its_engine_running():
+    """Cooling is known to be asked for; only the road speed tells of the engine."""
+    cycler = Cycler(900.0, {"one": (300.0, 380.0), "two": (600.0, 670.0)})
+    for halts_s, found in ((0.0, 2), (40.0, 0)):
+        still = np.any([(cycler.t >= a - 5.0) & (cycler.t < a + halts_s) for a in (300.0, 600.0)], axis=0)
+        columns = {
+            "low_side [kPa]": cycler.low,
+            "high_side [kPa]": cycler.high,
+            "vehicle_speed [km/h]": np.where(still & (halts_s > 0.0), 0.0, 45.0),
+            "cooling_request": np.ones(len(cycler.t)),
+        }
+        findings = diagnose(recording_of(cycler.t, columns, metering="fixed_orifice"), "test")
+        assert len(dropouts(findings)) == found
+
+
+def test_stops_that_last_until_the_evaporator_is_warm_are_no_habit_of_the_control():
+    """Three long ones alike, and no cycle else: each is a dropout."""
+    stops = {str(n): (200.0 * n, 200.0 * n + 60.0) for n in range(1, 4)}
+    assert len(dropouts(Cycler(900.0, stops, pulls_kpa=200.0).findings())) == 3
 
 
 def test_an_engine_stop_and_start_raises_nothing():
@@ -227,8 +255,10 @@ def test_a_hot_engine_that_takes_the_compressor_off_is_no_dropout():
     assert dropouts(findings) == []
 
 
-def test_two_stops_without_supply_or_complaint_may_be_a_hand_on_the_switch():
-    findings = Cycler(900.0, {"one": (300.0, 380.0), "two": (600.0, 670.0)}).findings()
+def test_two_stops_without_supply_are_a_fault_only_where_somebody_marked_when_cooling_was_switched():
+    cycler = Cycler(900.0, {"one": (300.0, 380.0), "two": (600.0, 670.0)})
+    assert len(dropouts(cycler.findings([(20.8, "ac_on")]))) == 2
+    findings = cycler.findings([(20.8, "engine_on")])
     assert dropouts(findings) == []
     assert findings.verdict == "cannot_tell"
     assert "cooling_request" in next(c.missing for c in findings.checks if c.kind == "compressor_dropout")
