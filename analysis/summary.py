@@ -86,7 +86,7 @@ def _expected(findings: Findings, units: Units) -> list[str]:
     for row in rows:
         band = units.band(row.low, row.high, row.unit)
         value = units.shown(row.measured, row.unit)
-        lines.append(f"  {row.quantity:<34} {value:<20} expected {band}: {row.state}")
+        lines.append(f"  {row.quantity:<37} {value:<20} expected {band}: {row.state}")
     return lines
 
 
