@@ -158,6 +158,12 @@ def next_checks(findings: Findings) -> list[str]:
     return [f"{cause.next_check} ({title(cause.cause)})" for cause in by_cost]
 
 
+def parts_of(cause: Cause) -> str:
+    """The parts of which one will be it; where nothing is wrong in the circuit, should it cool badly all the same."""
+    parts = one_of(cause.parts)
+    return f"should it cool badly all the same: {parts}" if cause.cause == BY_EXCLUSION else parts
+
+
 def leading(findings: Findings) -> Cause | None:
     """The likeliest cause that is at least likely, of the vehicle before the sensor; of a fault found never 'none'."""
     likely = [cause for cause in told(findings) if cause.standing in (PROVEN, LIKELY)]

@@ -122,3 +122,9 @@ def test_a_rest_in_which_the_sides_did_not_meet_says_so_once(told: dict[str, Fin
     suspected = tuple(replace(check, suspected=True) for check in clear.checks)
     assert coverage_lines(replace(clear, checks=suspected))[0].startswith("What is only suspected is not counted.")
     assert coverage_lines(clear)[0].startswith("Nothing was seen")
+
+
+def test_where_nothing_is_wrong_no_part_is_in_question_unless_it_cools_badly(told: dict[str, Findings]):
+    lines = " ".join(summary_of(told["sample14"]).split())
+    assert "parts should it cool badly all the same: air mix door or its actuator;" in lines
+    assert "should it cool badly" not in summary_of(told["sample18"])
