@@ -183,7 +183,7 @@ def verdict_of(
         return CANNOT_TELL, f"no fault was recognised, but without {needs} nobody can look for: {', '.join(blind)}"
     outside = [row for row in expected if row.state == "outside"]
     if outside:
-        rows = ", ".join(f"{row.quantity} {row.measured.value or 0.0:.0f} {row.unit}" for row in outside)
+        rows = "; ".join(f"{row.quantity} {row.measured.value or 0.0:.0f} {row.unit}" for row in outside)
         return CANNOT_TELL, f"no kind of fault was recognised, yet outside what is expected: {rows}"
     open_kinds = [title(check.kind) for check in checks if check.state == UNDECIDED]
     left = f". Left undecided: {', '.join(open_kinds)}" if open_kinds else ""

@@ -66,7 +66,7 @@ def _causes(findings: Findings, units: Units) -> list[str]:
         lines += [f"    open     {left_open(cause, units)}"] if cause.left_open else []
         lines += [f"    against  {reason}" for reason in reasons(cause, units, speaks_for=False)]
         if cause.standing in (PROVEN, LIKELY):
-            lines.append(f"    parts    {wording.one_of(cause.parts)}")
+            lines.append(f"    parts    {wording.parts_of(cause)}")
             lines.append(f"    tell     {cause.telling_test}")
             lines += [f"    apart    {cause.apart}"] if cause.apart else []
             lines.append(f"    next     {cause.next_check}")
@@ -86,7 +86,7 @@ def _expected(findings: Findings, units: Units) -> list[str]:
     for row in rows:
         band = units.band(row.low, row.high, row.unit)
         value = units.shown(row.measured, row.unit)
-        lines.append(f"  {row.quantity:<34} {value:<20} expected {band}: {row.state}")
+        lines.append(f"  {row.quantity:<37} {value:<20} expected {band}: {row.state}")
     return lines
 
 

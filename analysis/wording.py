@@ -59,6 +59,8 @@ STOPPED = {
 }
 """Why a run ended, after a number of stops."""
 NOTHING_EXAMINED = "No kind of fault could be decided, so that nothing follows from none being seen."
+FAINT = 0.05
+"""Probability under which a cause is not told, whatever speaks for it (common practice, no source)."""
 WORTH_A_LINE = 0.25
 """Probability from which a cause is told though nothing clearly speaks for it (common practice, no source)."""
 CLEARLY = 0.69
@@ -141,7 +143,7 @@ def told(findings: Findings) -> list[Cause]:
 
 
 def _worth_telling(cause: Cause) -> bool:
-    clear = any(reason.llr >= CLEARLY for reason in cause.weighed)
+    clear = cause.probability >= FAINT and any(reason.llr >= CLEARLY for reason in cause.weighed)
     return cause.standing == NOT_EXCLUDED and (clear or cause.probability >= WORTH_A_LINE)
 
 
@@ -154,6 +156,12 @@ def next_checks(findings: Findings) -> list[str]:
     """The next checks of every cause that is told, the cheapest first, of equal ones the likeliest."""
     by_cost = sorted(told(findings), key=lambda cause: cause.cost)
     return [f"{cause.next_check} ({title(cause.cause)})" for cause in by_cost]
+
+
+def parts_of(cause: Cause) -> str:
+    """The parts of which one will be it; where nothing is wrong in the circuit, should it cool badly all the same."""
+    parts = one_of(cause.parts)
+    return f"should it cool badly all the same: {parts}" if cause.cause == BY_EXCLUSION else parts
 
 
 def leading(findings: Findings) -> Cause | None:
@@ -293,7 +301,9 @@ def coverage_lines(findings: Findings, units: Units = KPA) -> list[str]:
     if several and not lives:
         lives = [f"nothing ties it to a condition (exact tests, each may be chance): tried were {', '.join(tried)}"]
     suspected = any(check.suspected for check in findings.checks)
-    aside = "What is only suspected is not counted. " if suspected else ""
+    outside = coverage.rate_bound_per_hour is not None and any(row.state == "outside" for row in findings.expected)
+    aside = "What stands outside of what is expected is not counted. " if outside else ""
+    aside = "What is only suspected is not counted. " if suspected else aside
     lines = [f"{aside}{coverage.says}", *lives, *([coverage.enough_says] if coverage.enough_says else [])]
     return [f"{line[:1].upper()}{shown_degrees(line[1:], units)}." for line in lines]
 
@@ -309,7 +319,7 @@ def equalised(rest: Equalisation, units: Units) -> str:
         return units.shown(value, symbol)
 
     why = STOPPED.get(rest.stopped_by, rest.stopped_by.replace("_", " "))
-    after = f"equalisation after {clock(rest.start_s)} (stopped {why}), from {shown(rest.difference_kpa, 'kPa')}"
+    after = f"equalisation after {clock(rest.start_s)} ({why}), from {shown(rest.difference_kpa, 'kPa')}"
     if rest.time_to_90_s.value is None:
         return f"{after}: {rest.time_to_90_s.why}"
     fit = "" if rest.fit_r2 is None else f" (exponential to r² {rest.fit_r2:.2f})"
@@ -317,8 +327,10 @@ def equalised(rest: Equalisation, units: Units) -> str:
         halves = ((rest.early_constant_s, "to the half"), (rest.late_constant_s, "after it"))
         each = ", ".join(f"{shown(value, 's')} {which}" for value, which in halves if says_something(value))
         fit = f" (hardly one exponential, r² {rest.fit_r2:.2f}{': ' if each else ''}{each})"
+    settled = rest.settled_kpa
+    met = f"met at {shown(settled, 'kPa')} gauge" if settled.value is not None else settled.why or "did not meet"
     quick = f"under {units.level(50.0, 'kPa')} {units.pressure} after {shown(rest.time_to_50_kpa_s, 's')}"
     return (
         f"{after}: {quick}, 90 % after {shown(rest.time_to_90_s, 's')}, "
-        f"time constant {shown(rest.time_constant_s, 's')}{fit}, met at {shown(rest.settled_kpa, 'kPa')} gauge"
+        f"time constant {shown(rest.time_constant_s, 's')}{fit}, {met}"
     )

@@ -224,7 +224,7 @@ def _cause(cause: Cause, findings: Findings, units: Units, *, whole: bool) -> Ca
         wording.title(cause.cause),
         percent(cause.probability),
         speaks_for + against if whole else speaks_for + undecided + against[:2],
-        wording.one_of(cause.parts) if whole else "",
+        wording.parts_of(cause) if whole else "",
         "; ".join(told for told in (cause.telling_test if whole else "", cause.apart) if told),
         cause.next_check,
     )

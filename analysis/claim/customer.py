@@ -11,6 +11,7 @@ from analysis.case import Case
 from analysis.claim.content import USUAL_PLACES
 from analysis.claim.sheet import PRINT_BUCKETS, as_complained, heading_data, standing_word
 from analysis.claim.typeset import Layout, Sheet, breakable, foreign_note, printable, typeset
+from analysis.diagnose import LEAST_EXPOSURE_S
 from analysis.findings import CANNOT_TELL, FAULT_FOUND, NO_FAULT_SEEN, UNDECIDED, Cause, Findings
 from analysis.plots import Figure, Lane, Strip, figure_of
 from analysis.preferences import Preferences
@@ -238,7 +239,23 @@ def _sure(findings: Findings) -> str:
         bound = findings.coverage.rate_bound_per_hour
         rare = f" Only one that comes {bound:.0f} times an hour could hardly have stayed away." if bound else ""
         return f"A fault that comes rarely can hide from one drive.{rare}"
-    return f"Not sure at all. The reason: {findings.verdict_why}."
+    return f"Not sure at all. {_why_not(findings)}"
+
+
+def _why_not(findings: Findings) -> str:
+    """Why nothing can be told, without the trade's words; the claim sheet has them."""
+    there = {sensor.place for sensor in findings.sensors}
+    suspected = [PLAIN[c.kind].name for c in findings.checks if c.suspected and c.kind in PLAIN]
+    if not {"low_side", "high_side"} <= there or findings.compressor.basis == "none":
+        return "Sensors that would show it were not fitted."
+    if suspected:
+        return f"We suspect {wording.one_of(suspected)}, but what was measured does not settle it."
+    if findings.coverage.exposure_s < LEAST_EXPOSURE_S:
+        under = " under the conditions that you told us of" if as_complained(findings) else ""
+        return f"Too little cooling was recorded{under}."
+    if any(row.state == "outside" for row in findings.expected):
+        return "Something stood outside of what is usual, and which fault it comes from does not show."
+    return "What was measured does not settle it."
 
 
 def _means(findings: Findings) -> str:
@@ -272,6 +289,9 @@ def _next(findings: Findings) -> str:
         )
     if findings.verdict == FAULT_FOUND:
         return "The workshop looks further for the reason before any part is changed."
+    open_question = any(c.suspected for c in findings.checks) or any(r.state == "outside" for r in findings.expected)
+    if findings.verdict == CANNOT_TELL and open_question:
+        return "The workshop measures what was missing and looks again, before any part is changed."
     return (
         "If the air turns warm, note when: standing or moving, how long after the start, how hot the day. A longer "
         "drive under those conditions can be recorded then."

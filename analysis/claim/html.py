@@ -122,7 +122,6 @@ def _answers(findings: Findings, units: Units) -> str:
     blocks = (
         ("How sure that is", sure),
         ("What was not measured", content.not_measured(findings, units, briefly=True)),
-        ("Where the fault lives, how much driving is enough", wording.coverage_lines(findings, units)[1:]),
     )
     return "".join(f"<section><h3>{escape(head)}</h3>{_list(lines)}</section>" for head, lines in blocks)
 

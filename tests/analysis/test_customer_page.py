@@ -8,7 +8,7 @@ import pytest
 from analysis.case import Case
 from analysis.claim.customer import PLAIN, page_data
 from analysis.diagnose import diagnose_timeline
-from analysis.findings import UNDECIDED, Episode, Findings
+from analysis.findings import CANNOT_TELL, UNDECIDED, Episode, Findings
 from analysis.pressure_limits import limit_of
 from analysis.timeline import timeline_of
 from recorder.recording import Recording
@@ -69,3 +69,35 @@ def test_an_empty_job_sheet_leaves_a_line_to_write_on(tripped: tuple[Case, Findi
     known = replace(findings, job_sheet={**findings.job_sheet, "vehicle": "minibus 7", "technician": "J. Moss"})
     data = page_data(case, known, 400)
     assert (data["vehicle"], data["technician"]) == ("minibus 7", "J. Moss")
+
+
+JARGON = ("kPa", "superheat", "subcooling", "condensing", "ambient", "evaporat", "saturation", "refrigerant pressure")
+
+
+def test_why_nothing_can_be_told_is_said_without_the_words_of_the_trade(tripped: tuple[Case, Findings]):
+    case, found = tripped
+    blank = replace(found, verdict=CANNOT_TELL, episodes=(), expected=(), verdict_why="superheat 19 K, condensing 35 K")
+    outside = replace(blank, expected=tuple(replace(row, state="outside") for row in found.expected))
+    suspected = replace(
+        blank, checks=tuple(replace(c, suspected=c.kind in ("undercharge", "overcharge")) for c in found.checks)
+    )
+    short = replace(blank, coverage=replace(found.coverage, exposure_s=10.0))
+    blind = replace(blank, sensors=tuple(s for s in found.sensors if s.place != "high_side"))
+    told = {
+        name: page_data(case, one, 400)
+        for name, one in (
+            ("outside", outside),
+            ("suspected", suspected),
+            ("short", short),
+            ("blind", blind),
+            ("blank", blank),
+        )
+    }
+    assert "outside of what is usual" in told["outside"]["sure"]
+    assert "We suspect too little refrigerant or too much refrigerant, but" in told["suspected"]["sure"]
+    assert "Too little cooling was recorded" in told["short"]["sure"]
+    assert "Sensors that would show it were not fitted." in told["blind"]["sure"]
+    for name, data in told.items():
+        assert not [word for word in JARGON if word in f"{data['sure']} {data['next']}"], name
+    assert told["suspected"]["next"].startswith("The workshop measures what was missing")
+    assert told["short"]["next"].startswith("If the air turns warm, note when")

@@ -33,7 +33,8 @@ def test_a_cause_that_is_not_excluded_is_told_with_what_speaks_for_it(told: dict
     weak = Cause("undercharge", 0.08, "not excluded", (), (), "", (), "", "", (Weighed("x", 0.3, "x", "y"),))
     clear = replace(weak, weighed=(Weighed("x", 0.7, "x", "y"),))
     common = replace(weak, probability=0.3)
-    assert told_of(replace(none, causes=(weak, clear, common))) == [clear, common]
+    faint = replace(clear, probability=0.04)
+    assert told_of(replace(none, causes=(weak, clear, common, faint))) == [clear, common]
 
 
 def test_where_a_fault_was_found_that_there_is_none_is_no_cause(told: dict[str, Findings]):
@@ -107,3 +108,23 @@ def test_condensing_is_told_apart_for_idle_and_a_raised_idle(told: dict[str, Fin
     assert raised - idling > 8.0
     assert "condensing over ambient" not in rows
     assert "  throughout, 0:23–14:50 too much refrigerant" in summary_of(told["sample08"])
+
+
+def test_a_rest_in_which_the_sides_did_not_meet_says_so_once(told: dict[str, Findings]):
+    """And what stands outside of what is expected, or is suspected, is told not to be in the bound."""
+    for findings in told.values():
+        for line in measure_lines(findings, PSI):
+            assert "not had" not in line, line
+            assert "stopped as the engine" not in line, line
+    clear = told["sample14"]
+    outside = tuple(replace(row, state="outside") for row in clear.expected)
+    assert coverage_lines(replace(clear, expected=outside))[0].startswith("What stands outside of what is expected")
+    suspected = tuple(replace(check, suspected=True) for check in clear.checks)
+    assert coverage_lines(replace(clear, checks=suspected))[0].startswith("What is only suspected is not counted.")
+    assert coverage_lines(clear)[0].startswith("Nothing was seen")
+
+
+def test_where_nothing_is_wrong_no_part_is_in_question_unless_it_cools_badly(told: dict[str, Findings]):
+    lines = " ".join(summary_of(told["sample14"]).split())
+    assert "parts should it cool badly all the same: air mix door or its actuator;" in lines
+    assert "should it cool badly" not in summary_of(told["sample18"])
