@@ -95,6 +95,16 @@ async def verdict(request: Request) -> JSONResponse:
     return JSONResponse(await request.app.state.work.run("list", desk.verdict, str(shelf.out), path))
 
 
+async def screen(request: Request) -> JSONResponse:
+    """Analyse a few more of the recordings that are to be screened."""
+    after = (await json_of(request)).get("after")
+    shelf = shelf_of(request)
+    told = await request.app.state.work.run(
+        "list", desk.screen_on, str(shelf.out), after if isinstance(after, str) else ""
+    )
+    return JSONResponse(told)
+
+
 def texts_in(asked: dict[str, Any], key: str) -> list[str]:
     """A list of short texts out of a request; whatever else it holds is left out."""
     values = asked.get(key)

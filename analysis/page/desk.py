@@ -25,6 +25,8 @@ WORKERS = ("watch", "analysis", "trace", "desk", "list", "line")
 and corrections, one finds the verdicts of the list, one asks nodes: none waits for another."""
 
 
+A_TURN_S = 2.0
+"""Seconds of screening between two words of how far it is (our own choice)."""
 KEPT_BUCKETS = (256, 512, 1024)
 """How finely a page asks for a whole drive, by the width of its window."""
 
@@ -141,6 +143,31 @@ def verdict(archive: str, path: str) -> dict[str, Any]:
     told = rows[0]
     wrong = wrong_with(told.get("error"), told.get("intact"))
     return {"verdict": told.get("verdict"), "says": told.get("says"), "wrong": wrong}
+
+
+def screen_on(archive: str, after: str) -> dict[str, Any]:
+    """Analyse a few of the recordings that are to be screened, those behind the path ``after``; how many are left."""
+    import time
+
+    from analysis.archive.examine import examine
+    from analysis.archive.index import indexed
+    from analysis.archive.kept import fold, keep, kept_findings
+    from analysis.archive.screening import to_do
+    from recorder.errors import InputError
+
+    index = indexed(Path(archive), lambda _: None, by_content=True)
+    todo = [path for path in to_do(index, kept_findings(index.archive), _software()) if path > after]
+    stamps = dict(index.table.select("path", "stamp").iter_rows())
+    done, until_s = 0, time.monotonic() + A_TURN_S
+    try:
+        while done < len(todo) and (done == 0 or time.monotonic() < until_s):
+            keep(index.archive, stamps[todo[done]], examine(archive, todo[done], _software()))
+            done += 1
+        if done == len(todo):
+            fold(index.archive, index.table["path"])
+    except OSError as reason:
+        raise InputError(f"findings cannot be kept beside the recordings ({reason.strerror or reason}).") from None
+    return {"done": done, "left": len(todo) - done, "after": todo[done - 1] if done else after}
 
 
 def window(folder: str, kept: str, span: tuple[float, float] | None, buckets: int, whole: str) -> bytes:
