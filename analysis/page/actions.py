@@ -8,8 +8,9 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, cast
 
+from starlette.background import BackgroundTask
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from analysis.page import desk, under_way
@@ -92,6 +93,16 @@ async def verdict(request: Request) -> JSONResponse:
     shelf = shelf_of(request)
     path = shelf.folder(request.path_params["name"]).relative_to(shelf.out).as_posix()
     return JSONResponse(await request.app.state.work.run("list", desk.verdict, str(shelf.out), path))
+
+
+async def screen(request: Request) -> JSONResponse:
+    """Analyse a few more of the recordings that are to be screened."""
+    after = (await json_of(request)).get("after")
+    shelf = shelf_of(request)
+    told = await request.app.state.work.run(
+        "list", desk.screen_on, str(shelf.out), after if isinstance(after, str) else ""
+    )
+    return JSONResponse(told)
 
 
 def texts_in(asked: dict[str, Any], key: str) -> list[str]:
@@ -243,7 +254,7 @@ async def progress(request: Request) -> JSONResponse:
     return JSONResponse(await request.app.state.openings.progress(request.path_params["name"]))
 
 
-async def trace(request: Request) -> JSONResponse:
+async def trace(request: Request) -> Response:
     """The trace between two moments, or all of it (``whole``)."""
     name, asked = request.path_params["name"], request.query_params
     folder = shelf_of(request).folder(name)
@@ -255,8 +266,13 @@ async def trace(request: Request) -> JSONResponse:
     if span is not None and not -1e9 < span[0] < span[1] < 1e9:
         raise InputError("the trace's end must come after its start.")
     kept = await request.app.state.openings.kept(name)
-    window = await request.app.state.work.run("trace", desk.window, str(folder), str(kept.lines), span, buckets)
-    return JSONResponse(window)
+    whole = kept.whole(buckets)
+    work = request.app.state.work
+    if span is None and whole.exists():
+        ahead = BackgroundTask(work.run, "trace", desk.load, str(folder))
+        return FileResponse(whole, media_type="application/json", background=ahead)
+    told = await work.run("trace", desk.window, str(folder), str(kept.lines), span, buckets, str(whole))
+    return Response(told, media_type="application/json")
 
 
 async def amend_job_sheet(request: Request) -> JSONResponse:

@@ -25,6 +25,12 @@ WORKERS = ("watch", "analysis", "trace", "desk", "list", "line")
 and corrections, one finds the verdicts of the list, one asks nodes: none waits for another."""
 
 
+A_TURN_S = 2.0
+"""Seconds of screening between two words of how far it is (our own choice)."""
+KEPT_BUCKETS = (256, 512, 1024)
+"""How finely a page asks for a whole drive, by the width of its window."""
+
+
 class Desk:
     """The processes, started when they are first needed and again after a crash."""
 
@@ -98,15 +104,15 @@ def _gathered(folder: str) -> "Gathered":
 
 
 def live_findings(folder: str) -> tuple[dict[str, Any], float]:
-    """What the detectors make of a recording under way so far, and the processor time [s] that it took."""
+    """What the detectors make of a recording under way so far, and the processor time [s] of another look."""
     import time
 
     from analysis.diagnose import diagnose_timeline
     from analysis.page.words import told_live
     from analysis.timeline import timeline_of
 
-    began_s = time.process_time()
     recording = _gathered(folder).recording()
+    began_s = time.process_time()  # what was read is not read again
     timeline = timeline_of(recording)
     told: dict[str, Any] = {"duration_s": 0.0}
     if timeline is not None:
@@ -139,15 +145,59 @@ def verdict(archive: str, path: str) -> dict[str, Any]:
     return {"verdict": told.get("verdict"), "says": told.get("says"), "wrong": wrong}
 
 
-def window(folder: str, kept: str, span: tuple[float, float] | None, buckets: int) -> dict[str, Any]:
-    """The trace between two moments, or all of it, reduced to minima and maxima."""
+def screen_on(archive: str, after: str) -> dict[str, Any]:
+    """Analyse a few of the recordings that are to be screened, those behind the path ``after``; how many are left."""
+    import time
+
+    from analysis.archive.examine import examine
+    from analysis.archive.index import indexed
+    from analysis.archive.kept import fold, keep, kept_findings
+    from analysis.archive.screening import to_do
+    from recorder.errors import InputError
+
+    index = indexed(Path(archive), lambda _: None, by_content=True)
+    todo = [path for path in to_do(index, kept_findings(index.archive), _software()) if path > after]
+    stamps = dict(index.table.select("path", "stamp").iter_rows())
+    done, until_s = 0, time.monotonic() + A_TURN_S
+    try:
+        while done < len(todo) and (done == 0 or time.monotonic() < until_s):
+            keep(index.archive, stamps[todo[done]], examine(archive, todo[done], _software()))
+            done += 1
+        if done == len(todo):
+            fold(index.archive, index.table["path"])
+    except OSError as reason:
+        raise InputError(f"findings cannot be kept beside the recordings ({reason.strerror or reason}).") from None
+    return {"done": done, "left": len(todo) - done, "after": todo[done - 1] if done else after}
+
+
+def window(folder: str, kept: str, span: tuple[float, float] | None, buckets: int, whole: str) -> bytes:
+    """The trace between two moments as JSON, reduced to minima and maxima.
+
+    All of it where no moments are asked for: then it is kept in the file ``whole`` once the derived lines are there.
+    """
+    import contextlib
+    import json
+
     from analysis.archive.walk import content_stamp
     from analysis.page.trace import length_s, packed
 
     sensed, derived = _sensed(folder, content_stamp(Path(folder))), Path(kept)
     worked_out = _derived(kept, derived.stat().st_mtime_ns) if derived.exists() else ()
     start_s, end_s = span or (0.0, max(length_s(sensed), 1.0))
-    return packed((*sensed, *worked_out), start_s, end_s, buckets)
+    told = json.dumps(packed((*sensed, *worked_out), start_s, end_s, buckets)).encode()
+    if span is None and worked_out and buckets in KEPT_BUCKETS:
+        aside = Path(f"{whole}.aside")
+        with contextlib.suppress(OSError):
+            aside.write_bytes(told)
+            aside.replace(whole)
+    return told
+
+
+def load(folder: str) -> None:
+    """Have the trace of a recording at hand for the first zoom."""
+    from analysis.archive.walk import content_stamp
+
+    _sensed(folder, content_stamp(Path(folder)))
 
 
 def write_sheets(folder: str, out: str, units: str, paper: str, bundled: bool) -> list[str]:

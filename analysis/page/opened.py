@@ -49,6 +49,10 @@ class Kept:
         """Derived quantities for the trace."""
         return self.folder / f"{self.fingerprint}.npz"
 
+    def whole(self, buckets: int) -> Path:
+        """All of the trace, as it is sent."""
+        return self.folder / f"{self.fingerprint}-{buckets}.json"
+
     @property
     def step(self) -> Path:
         """The step that the analysis is at."""
@@ -66,7 +70,7 @@ class Kept:
         aside.write_text(json.dumps(told, ensure_ascii=False), encoding="utf-8")
         aside.replace(self.words)
         for old in self.folder.iterdir():
-            if old.stem != self.fingerprint:
+            if not old.name.startswith(self.fingerprint):
                 old.unlink(missing_ok=True)
 
 

@@ -48,6 +48,7 @@ def page_app(out: Path, token: str | None, *, demo: bool) -> ASGIApp:
         Route("/sheets/{name}/{file}", screens.sheet),
         Route("/api/list", actions.listing),
         Route("/api/verdict/{name}", actions.verdict, methods=["POST"]),
+        Route("/api/screen", actions.screen, methods=["POST"]),
         Route("/api/find", actions.find, methods=["POST"]),
         Route("/api/zero", actions.zero_check, methods=["POST"]),
         Route("/api/missing", actions.missing, methods=["POST"]),

@@ -1,6 +1,7 @@
 """What the page costs, each figure beside what is asked and beside a floor of the same run: python -m tests.bench.page.
 
-A real recorder, a real node on a line, a real browser. ``start``, ``live``, ``zoom``, ``newcomer`` run one part.
+A real recorder, a real node on a line, a real browser. Named, a part runs alone: ``start``, ``live``, ``episodes``,
+``zoom``, ``list``, ``newcomer``.
 """
 
 import os
@@ -15,9 +16,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+from playwright.sync_api import Page
 
+from analysis.diagnose import diagnose_timeline
+from analysis.page.gathered import Gathered
+from analysis.timeline import timeline_of
 from recorder.recording import open_recording
 from recorder.sealing import seal
+from tests.archive.made import copies_of, small_recording
 from tests.bench.long import long_recording
 from tests.conftest import ROOT
 from tests.page.browser import DESK, PHONE, Watched, chromium
@@ -28,6 +34,8 @@ Row = tuple[str, str, str, str]
 """What, measured, asked, floor."""
 PLACES = ("low_side", "high_side", "suction_line", "liquid_line", "vent", "return_air", "ambient", "clutch")
 LIVE_S = 20.0
+HOURS, FROM_S, LEAD_S = 1.5, 3600.0, 20.0
+"""Length of the drive in which an episode is waited for, from which second on, how long before it the page opens."""
 DELAYS = """
 () => { window.delays = []; const test = document.getElementById("test");
   new MutationObserver(() => window.delays.push(Number(test.dataset.delay)))
@@ -42,8 +50,10 @@ def _cpu_s(pid: int) -> float:
 
 
 def _children(pid: int) -> list[int]:
-    listed = Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="utf-8").split()
-    return [int(child) for child in listed]
+    """Processes beside the server, whichever of its threads began them."""
+    stats = [path.read_text(encoding="utf-8") for path in Path("/proc").glob("[0-9]*/stat") if path.exists()]
+    fields = [(int(stat.split(" ", 1)[0]), int(stat.rpartition(")")[2].split()[1])) for stat in stats]
+    return [child for child, parent in fields if parent == pid]
 
 
 def _node(folder: Path) -> Path:
@@ -90,6 +100,100 @@ def live(folder: Path) -> Iterator[Row]:
     yield "live detectors beside it, share of a core", f"{100 * took[1] / LIVE_S:.1f} %", "-", ""
 
 
+def episodes(folder: Path) -> Iterator[Row]:
+    """An hour into a drive at 10 Hz: how long after an episode can be recognised it stands on the screen.
+
+    What the detectors say of the drive up to each second tells when it can be recognised.
+    """
+    source = open_recording(long_recording(folder, HOURS, 10.0)).streams[0]
+    rows = np.column_stack([source.data[place].to_numpy() for place in PLACES])
+    job = {"metering": "expansion_valve", "compressor": "cycling_clutch"}
+    probe = UnderWay(folder / "probe", PLACES, 10.0, **job)
+    gathered = Gathered(probe.folder)
+    seen_s = _recognised(probe, gathered, rows)
+    began = int(10 * (seen_s - LEAD_S))
+    made = UnderWay(folder / "out", PLACES, 10.0, ago_s=began / 10, **job)
+    made.send(rows[:began])
+    served = serve(folder / "out")
+    try:
+        with made.beating(), chromium() as browser:
+            page = Watched(browser, DESK).page
+            page.goto(f"{served.base}/test/{made.folder.name}")
+            page.wait_for_selector("#episodes li")
+            before = page.evaluate(NEWEST)
+            own, workers = served.process.pid, _children(served.process.pid)
+            took = _cpu_s(own), sum(map(_cpu_s, workers))
+            shown_s, lasted_s = _played(made, rows[began:], page, before)
+            shares = [
+                100 * (now - then) / lasted_s
+                for now, then in zip((_cpu_s(own), sum(map(_cpu_s, workers))), took, strict=True)
+            ]
+    finally:
+        served.end()
+        made.store.close()
+        probe.store.close()
+    yield (
+        "episode on the screen after it can be recognised",
+        f"{shown_s - LEAD_S:.1f} s",
+        "10 s",
+        f"at {seen_s:.0f} s of the drive",
+    )
+    yield "server then, share of a core", f"{shares[0]:.1f} %", "5 %", ""
+    yield "live detectors beside it, share of a core", f"{shares[1]:.1f} %", "5 %", "both together"
+
+
+NEWEST = "document.querySelector('#episodes li b')?.textContent"
+
+
+def _recognised(made: UnderWay, gathered: Gathered, rows: np.ndarray) -> float:
+    """Second of the drive from which on the detectors know an episode that they did not know at the start of it."""
+    known = 0
+    at = int(10 * FROM_S)
+    made.send(rows[:at])
+    while True:
+        timeline = timeline_of(gathered.recording())
+        assert timeline is not None
+        findings, _ = diagnose_timeline(gathered.recording(), timeline, "bench")
+        found = len(findings.episodes)
+        if at > 10 * FROM_S and found > known:
+            return at / 10
+        known = found
+        made.send(rows[at : at + 10])
+        at += 10
+
+
+def _played(made: UnderWay, rows: np.ndarray, page: Page, before: str | None) -> tuple[float, float]:
+    """Send rows in real time until another episode stands at the top; seconds to that, and all in all."""
+    began = time.monotonic()
+    shown_s: float | None = None
+    for number in range(len(rows)):
+        made.send(rows[number])
+        if number % 5 == 0 and shown_s is None and page.evaluate(NEWEST) != before:
+            shown_s = time.monotonic() - began
+        if shown_s is not None and time.monotonic() - began > max(2 * LEAD_S, shown_s):
+            break
+        time.sleep(max(0.0, began + (number + 1) / 10 - time.monotonic()))
+    assert shown_s is not None
+    return shown_s, time.monotonic() - began
+
+
+def list_(folder: Path) -> Iterator[Row]:
+    """The list of 10,000 recordings: answered, searched."""
+    copies_of(small_recording(folder / "small"), folder / "out", 10_000)
+    served = serve(folder / "out")
+    try:
+        first_s = _asked(served, "/api/list")
+        again_s = min(_asked(served, "/api/list") for _ in range(3))
+        search_s = min(_asked(served, "/api/list?q=minibus+HV&verdict=") for _ in range(3))
+        floor_s = min(_asked(served, "/static/mark.svg") for _ in range(3))
+    finally:
+        served.end()
+    floor = f"an empty answer {1e3 * floor_s:.0f} ms"
+    yield "list of 10,000 recordings, first", f"{first_s:.1f} s", "-", "reads what each says of itself, once"
+    yield "list of 10,000 recordings, later", f"{1e3 * again_s:.0f} ms", "-", floor
+    yield "search in 10,000 recordings", f"{1e3 * search_s:.0f} ms", "-", floor
+
+
 def _until_open(command: list[str]) -> float:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -117,16 +221,18 @@ def start(folder: Path) -> Iterator[Row]:
 
 
 def zoom(folder: Path) -> Iterator[Row]:
-    """Windows of 8 h at 100 Hz: server time, and until they stand on the screen."""
+    """8 h at 100 Hz: until trace and findings stand, once and again, and what each zoom takes."""
     made = long_recording(folder, 8, 100)
     channels = len(open_recording(made).streams[0].channels)
     (folder / "out").mkdir()
     shutil.move(made, folder / "out" / "long")
     served = serve(folder / "out")
     try:
-        began = time.perf_counter()
-        served.get("/api/review/long")
-        first_s = time.perf_counter() - began
+        opened = [_opened(served)]
+        served.end()
+        served = serve(folder / "out")
+        opened.append(_opened(served))
+        first_zoom_s = _answered(served, ZOOMS[1])
         times = [_answered(served, window) for window in ZOOMS for _ in range(3)]
         floor = min(_asked(served, "/api/list") for _ in range(5))
         with chromium() as browser:
@@ -141,9 +247,24 @@ def zoom(folder: Path) -> Iterator[Row]:
                 shown.append(float(page.get_attribute("#trace", "data-took") or "nan"))
     finally:
         served.end()
-    yield f"first look at 8 h, {channels} channels, 100 Hz", f"{first_s:.1f} s", "-", ""
+    for words, (trace_s, findings_s) in zip(("first", "second"), opened, strict=True):
+        yield f"8 h, {channels} channels, 100 Hz: {words} opening, trace", f"{trace_s:.1f} s", "-", ""
+        yield f"8 h, {channels} channels, 100 Hz: {words} opening, findings", f"{findings_s:.1f} s", "-", ""
+    yield "first zoom after it was opened from what was kept", f"{1e3 * first_zoom_s:.0f} ms", "-", "reads the channels"
     yield "zoom, server, slowest", f"{1e3 * max(times):.0f} ms", "150 ms", f"an empty answer {1e3 * floor:.0f} ms"
     yield "zoom, on the screen, slowest", f"{max(shown):.0f} ms", "400 ms", f"median {statistics.median(shown):.0f} ms"
+
+
+def _opened(served: Served) -> tuple[float, float]:
+    """Seconds until the trace is drawn and until the findings stand, in a browser of its own."""
+    with chromium() as browser:
+        page = Watched(browser, DESK).page
+        began = time.perf_counter()
+        page.goto(f"{served.base}/write-up/long")
+        page.wait_for_selector("#trace .scatterlayer .trace")
+        trace_s = time.perf_counter() - began
+        page.wait_for_selector("#write")
+        return trace_s, time.perf_counter() - began
 
 
 def newcomer(folder: Path) -> Iterator[Row]:
@@ -159,6 +280,7 @@ def newcomer(folder: Path) -> Iterator[Row]:
             page.wait_for_selector("#cue:not([hidden])", timeout=90_000)
             page.click("[data-mark=complaint]")
             page.wait_for_url("**/write-up/**", timeout=120_000)
+            page.wait_for_selector("#write", timeout=60_000)
             said = page.inner_text(".verdict strong")
             page.click("#write")
             page.wait_for_selector(".papers img", timeout=60_000)
@@ -178,16 +300,16 @@ def _asked(served: Served, path: str) -> float:
     return time.perf_counter() - began
 
 
-PARTS = {"start": start, "live": live, "zoom": zoom, "newcomer": newcomer}
+PARTS = {"start": start, "live": live, "episodes": episodes, "zoom": zoom, "list": list_, "newcomer": newcomer}
 
 
 def main() -> None:
     """Print the figures as they are had."""
-    print(f"{'what':46} {'measured':>10} {'asked':>8}  floor")
+    print(f"{'what':52} {'measured':>10} {'asked':>8}  floor")
     for name in sys.argv[1:] or PARTS:
         with tempfile.TemporaryDirectory(prefix="warmspell-bench-", ignore_cleanup_errors=True) as folder:
             for what, measured, asked, floor in PARTS[name](Path(folder)):
-                print(f"{what:46} {measured:>10} {asked:>8}  {floor}", flush=True)
+                print(f"{what:52} {measured:>10} {asked:>8}  {floor}", flush=True)
 
 
 if __name__ == "__main__":

@@ -206,6 +206,10 @@ def test_the_demo_is_one_press_and_says_how_fast_it_plays(browser: Browser, tmp_
         )
         expect(page.locator("#strips")).to_be_hidden()
         assert watched.fits()
+        page.click("#passenger")
+        page.click("#stop")
+        page.wait_for_function("window.heard.includes('Press again to stop and seal.')")
+        expect(page.locator("#stop")).to_have_text("Stop and seal")
         page.dblclick("#stop")
         page.wait_for_url("**/write-up/**")
         assert watched.complaints == []

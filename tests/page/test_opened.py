@@ -104,3 +104,14 @@ def test_the_whole_trace_is_there_without_an_analysis(page: Served):
     assert whole["start_s"] == 0.0
     assert whole["end_s"] == pytest.approx(36 * 60.0, abs=1.0)
     assert {"high_side", "vent"} <= {line["name"] for line in whole["lines"]}
+
+
+def test_the_whole_trace_is_kept_with_its_derived_lines_and_zooms_like_any_other(page: Served):
+    page.get("/api/review/minibus-7-after")
+    first, again = (page.get("/api/trace/minibus-7-after?whole&buckets=256").json() for _ in range(2))
+    kept = list((page.out / ".page" / "opened" / "minibus-7-after").glob("*-256.json"))
+    assert len(kept) == 1
+    assert again == first
+    assert {"high_side", "superheat"} <= {line["name"] for line in again["lines"]}
+    part = page.get(f"/api/trace/minibus-7-after?start=0&end={first['end_s']}&buckets=256").json()
+    assert part["lines"] == first["lines"]

@@ -64,6 +64,29 @@ def test_before_during_and_after_a_screening_the_page_says_how_things_stand(serv
     shutil.rmtree(served.out / "a-copy-to-come")
 
 
+def test_the_page_has_all_recordings_analysed_a_few_at_a_time_and_tries_a_broken_one_once(tmp_path: Path):
+    for name in ("minibus-7-before", "minibus-7-after"):
+        shutil.copytree(ROOT / "recordings" / name, tmp_path / name)
+    (tmp_path / "broken").mkdir()
+    (tmp_path / "broken" / "recording.json").write_text("{", encoding="utf-8")
+    one = serve(tmp_path)
+    try:
+        done, after, left = 0, "", 1
+        while left:
+            told = one.post("/api/screen", {"after": after}).json()
+            done, after, left = done + told["done"], told["after"], told["left"]
+        assert done == 3
+        assert "Cannot tell: too few vehicles." in text_of(one)
+        verdicts = {
+            entry["path"]: (entry["verdict"], entry["wrong"]) for entry in one.get("/api/list").json()["entries"]
+        }
+        assert verdicts["minibus-7-before"] == ("fault_found", None)
+        assert verdicts["broken"][0] is None
+        assert verdicts["broken"][1]
+    finally:
+        one.end()
+
+
 def test_what_stands_out_is_shown_with_its_shares_in_the_readers_units_and_escaped(served: Served):
     table = invented(3, planted=PLANTED, mileage_odds={"undercharge": 4.0})
     keep(served.out, table.with_columns(pl.col("model").replace("Invented Elm", EVIL)))

@@ -116,7 +116,10 @@ function showGuided(guided) {
   }
   if (!guided?.enough_s || guided.over) return;
   by("guided").querySelector("progress").value = Math.min(since, guided.enough_s);
-  by("guided").querySelector(".since").textContent = `${clock(since)} of about ${clock(guided.enough_s)}`;
+  const over = since > guided.enough_s;
+  by("guided").querySelector(".since").textContent = over
+    ? `${clock(since)}, longer than usual: what it waits for was not seen yet. Go on, or press Done already.`
+    : `${clock(since)} of about ${clock(guided.enough_s)}`;
 }
 
 function drawGuided(guided) {
@@ -176,6 +179,9 @@ function finish(how) {
   link.end();
   if (how === "sealed") {
     say("Sealed.", true);
+    if (state?.guided && !state.guided.over) {
+      sessionStorage.setItem("kept", `The recording ended before the guided test “${state.guided.title}” was done.`);
+    }
     location.replace(`/write-up/${encodeURIComponent(name)}`);
   } else {
     by("link").replaceChildren(how === "cut_off" ? "the recorder was cut off; what arrived is kept: " : "nothing was received, nothing was kept");

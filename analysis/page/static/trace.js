@@ -73,9 +73,10 @@ export class Trace {
 
   async refresh() {
     const turn = ++this.turn;
-    const span = this.window ? `start=${this.window[0]}&end=${this.window[1]}` : "whole";
-    // Two points a bucket: one a pixel.
-    const buckets = Math.round(Math.min(Math.max(this.host.clientWidth / 2, 250), 1200));
+    const all = !this.window || (this.window[0] <= 0 && this.window[1] >= this.duration);
+    const span = !all ? `start=${this.window[0]}&end=${this.window[1]}` : "whole";
+    // Two points a bucket: about one a pixel. Powers of two, so that the whole of a drive is kept for all windows alike.
+    const buckets = 2 ** Math.round(Math.log2(Math.min(Math.max(this.host.clientWidth / 2, 256), 1024)));
     const began = performance.now();
     try {
       const held = await ask(`/api/trace/${encodeURIComponent(this.name)}?${span}&buckets=${buckets}`);
