@@ -22,6 +22,7 @@ LIMITS = limit_table(
     Limit("condensing_some", 10.0, "K", "over ambient, steady, where a pipe in the bay was cold; " + PRACTICE),
     Limit("condensing_high", 20.0, "K", "over ambient, steady; " + PRACTICE),
     Limit("condensing_higher", 23.0, "K", "where no pipe in the bay shows that the car was cold; " + PRACTICE),
+    Limit("gathers", 3.0, "K for a kelvin at rest", "what air makes once it gathers in the condenser; " + PRACTICE),
     Limit("condensing_suspect", 15.0, "K", PRACTICE),
     Limit("settled_in", 60.0, "s", PRACTICE),
 )
@@ -47,7 +48,9 @@ def detect(case: Case) -> Detection:
     stands = Evidence("static_above_saturation", says, {"excess_k": excess})
     over_k = {"over_k": measured(level, case.u_over_ambient_k())}
     shown = not all(case.lacks(place) for place in BAY)
-    if excess.value - excess.u95 > limit and level > LIMITS["condensing_some" if shown else "condensing_higher"].value:
+    too_high = not shown and level > LIMITS["condensing_high"].value + LIMITS["gathers"].value * excess.value
+    high = level > LIMITS["condensing_some" if shown else "condensing_higher"].value and not too_high
+    if excess.value - excess.u95 > limit and high:
         condensing = Evidence("condensing_high", f"condensing {level:.0f} K over ambient, steady", over_k)
         evidence = (stands, condensing) if level > LIMITS["condensing_high"].value else (stands,)
         start = case.running.runs[0].start_s
@@ -56,10 +59,12 @@ def detect(case: Case) -> Detection:
         return Detection(PRESENT, "static pressure above saturation at rest", (episode,))
     if excess.value - excess.u95 > limit:
         yet = f"yet condensing only {level:.0f} K over ambient: a warm engine does that too"
+        if too_high:
+            yet = f"condensing {level:.0f} K over ambient is more than so little air makes"
         suspected = level > LIMITS["condensing_suspect"].value
         evidence = (stands, Evidence("condensing_low", yet, over_k))
         # A probe on a pipe under the bonnet would show whether the car was warm from an earlier drive.
-        missing = BAY if all(case.lacks(place) for place in BAY) else ()
+        missing = () if shown else BAY
         return Detection(UNDECIDED, f"{says}; {yet}", (), missing, suspected, evidence)
     if excess.value + excess.u95 < limit + LIMITS["soak_u"].value:
         usual = f"condensing {level:.0f} K over ambient"

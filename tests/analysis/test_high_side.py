@@ -230,6 +230,12 @@ def test_a_car_that_came_in_warm_may_feign_air_unless_a_pipe_shows_the_soak():
     assert set(said.missing) == {"discharge_line", "liquid_line"}
 
 
+@pytest.mark.parametrize(("over_k", "state"), [(30.0, PRESENT), (48.0, UNDECIDED)])
+def test_a_warm_car_whose_condenser_gets_no_air_is_not_called_full_of_air(over_k: float, state: str):
+    """Lone ambient probe: a little air does not raise condensing by so much."""
+    assert check(Car(over_k=over_k, static_k=6.0).findings(), "non_condensables").state == state
+
+
 def test_a_cold_pipe_under_the_bonnet_makes_the_pressure_at_rest_proof_of_air():
     car = Car(over_k=13.0, static_k=6.0)
     car.extra["liquid_line [degC]"] = np.where(car.on, AMBIENT + 9.0, AMBIENT + 0.4)
