@@ -30,7 +30,7 @@ LIMITS = limit_table(
     Limit("slower", 0.8, "share of the usual speed", "a slower engine lifts less; " + PRACTICE),
     Limit("beyond_speed", 0.55, "1", "ln(high/low); a halt takes up to 0.45 from a fixed stroke; " + PRACTICE),
     Limit("held", 0.97, "share of the lift a sixth of the stretch before", PRACTICE),
-    Limit("lowest", 1.03, "of the lowest lift, within which it counts as that", PRACTICE),
+    Limit("lowest", 0.02, "1", "ln(high/low) above the lowest, within which it counts as that; " + PRACTICE),
     Limit("at_once", 0.45, "share of the lift's change that comes within a second", PRACTICE),
     Limit("edge_near", 5.0, "s", PRACTICE),
     Limit("edge_step", 0.5, "s", "sampled more slowly an edge cannot be told; " + PRACTICE),
@@ -180,7 +180,7 @@ def _held(lift: Floats) -> bool:
 
     Where it came back at the end does not count: after a stop it does so as well.
     """
-    lowest = np.flatnonzero(lift <= LIMITS["lowest"].value * lift.min())
+    lowest = np.flatnonzero(lift - lift.min() <= LIMITS["lowest"].value)
     fallen = lift[: int(lowest[-1]) + 1]
     early, *later = (float(np.median(part)) for part in np.array_split(fallen[len(fallen) // 2 :], 3) if len(part))
     return max(later, default=0.0) > LIMITS["held"].value * early

@@ -7,9 +7,12 @@ import jsonschema
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from analysis.diagnose import diagnose
 from analysis.findings import Findings, schema
+from analysis.shown import PSI
 from analysis.summary import summary_of
 from recorder.recording import Recording
 from tests.analysis.made import recording_of
@@ -119,3 +122,46 @@ def test_warm_air_mixed_in_behind_a_healthy_circuit_points_outside_the_circuit(
     assert findings.verdict == "cannot_tell"
     assert findings.causes[0].cause == "outside_the_circuit"
     assert findings.causes[0].standing == "likely"
+
+
+LEVELS = {
+    "low_side [kPa]": (-95.0, 700.0), "high_side [kPa]": (-80.0, 3200.0), "vent [degC]": (-5.0, 45.0),
+    "ambient [degC]": (-10.0, 48.0), "suction_line [degC]": (-20.0, 60.0), "liquid_line [degC]": (0.0, 80.0),
+    "return_air [degC]": (5.0, 50.0), "discharge_line [degC]": (10.0, 130.0), "clutch [V]": (0.0, 14.0),
+    "fan [V]": (0.0, 14.0), "engine_speed [1/min]": (0.0, 4500.0), "vehicle_speed [km/h]": (0.0, 120.0),
+}  # fmt: skip
+MARKS = ("engine_on", "ac_on", "ac_off", "engine_off", "complaint", "recharged", "raised_idle")
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    places=st.sets(st.sampled_from(sorted(LEVELS)), min_size=1),
+    metering=st.sampled_from(["expansion_valve", "fixed_orifice", None]),
+    compressor=st.sampled_from(["cycling_clutch", "variable_internal", "variable_external", "electric", None]),
+)
+def test_nothing_that_a_node_can_send_ends_in_a_traceback(
+    seed: int, places: set[str], metering: str | None, compressor: str | None
+):
+    """Levels that leap, rest, cross and creep at random, with a clutch that comes and goes: none of it physics."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, 1500.0, 0.5)
+    on = np.cumsum(rng.random(len(t)) < rng.choice([0.002, 0.02, 0.1])) % 2
+    columns: dict[str, np.ndarray] = {}
+    for name in sorted(places):
+        low, high = LEVELS[name]
+        number = int(rng.integers(2, 40))
+        at = np.sort(rng.uniform(0.0, t[-1], number))
+        values = np.interp(t, at, rng.uniform(low, high, number)) if rng.random() < 0.5 else np.full(len(t), low)
+        share = rng.uniform(0.0, 1.0) * on
+        tau = int(rng.choice([1, 4, 40]))
+        columns[name] = values + (high - values) * np.convolve(share, np.ones(tau) / tau, "same")
+        columns[name] += rng.normal(0.0, 0.002 * (high - low), len(t))
+    marks = [
+        {"time_s": float(rng.uniform(0, t[-1])), "kind": str(rng.choice(MARKS)), "text": ""}
+        for _ in range(int(rng.integers(0, 6)))
+    ]
+    stated = {key: value for key, value in (("metering", metering), ("compressor", compressor)) if value}
+    found = diagnose(recording_of(t, columns, **stated, marks=sorted(marks, key=lambda mark: mark["time_s"])), "test")
+    jsonschema.validate(json.loads(found.to_json()), schema())
+    assert summary_of(found, PSI)
