@@ -6,6 +6,7 @@ absent afterwards. The verdict is for the vehicle: another fault after the repai
 """
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -23,6 +24,7 @@ from analysis.conditions import UNKNOWN, Codes, Matching, matching_of
 from analysis.coverage import during, rate_of, spells_of
 from analysis.diagnose import diagnose_timeline
 from analysis.differences import differences_of
+from analysis.episodes import detectors
 from analysis.findings import ABSENT, Findings
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.rates import needed_without_event, ratio_limits, two_rates
@@ -69,7 +71,7 @@ def compare_analysed(before: Analysed, after: Analysed) -> Comparison:
     conditions = _conditions(case_before, case_after, matching)
     doubts = _doubts(found_before, found_after)
     alike = any(one.why is None for one in conditions)
-    verdict, why = _doubted(doubts, *_verdict(found_before, found_after, spells, alike=alike))
+    verdict, why = _doubted(doubts, *_verdict(found_before, found_after, spells, _blind(case_after), alike=alike))
     return Comparison(
         _side(found_before),
         _side(found_after),
@@ -159,25 +161,33 @@ def _spells(before: Analysed, after: Analysed, matching: Matching) -> Spells:
     counts = [np.array([cells.count(i) if shared[i] else 0 for i in range(size)], np.int_) for cells in began]
     left_out = [len(cells) - int(of_side.sum()) for cells, of_side in zip(began, counts, strict=True)]
     rates = [rate_of(int(of_side.sum()), float(s[shared].sum())) for of_side, s in zip(counts, good, strict=True)]
+    needed_s = None
+    # Where none of the spells before can be held against anything after, it must be driven again as it was then.
+    where = [] if rates[0].count else [i for i in dict.fromkeys(began[0]) if i != UNKNOWN]
     if not shared.any():
         says = "no good time under like conditions: the rates cannot be compared"
-        return Spells(rates[0], rates[1], left_out[0], left_out[1], None, None, None, None, None, says)
+        under = _under(matching, where)
+        return Spells(rates[0], rates[1], left_out[0], left_out[1], None, None, None, None, under, says)
     exposures = [(float(a), float(b)) for a, b in zip(good[0][shared], good[1][shared], strict=True)]
     first, second = counts[0][shared].tolist(), counts[1][shared].tolist()
     p_fell = two_rates(list(zip(first, second, strict=True)), exposures)[0]
     low, high = ratio_limits(rates[0].count, rates[0].exposure_s, rates[1].count, rates[1].exposure_s)
-    needed_s = under = None
     if rates[0].count and not rates[1].count and p_fell > LIMITS["shown"].value:
         factor = needed_without_event(first, exposures)
         where = [i for i in range(size) if counts[0][i]]
         needed_s = (factor - 1.0) * float(good[1][where].sum())
-        under = "; or ".join(matching.cells[i].says() for i in where)
     if not any((*counts[0], *counts[1], *left_out)):
         says = "no spells to count: whatever was there was there throughout"
         return Spells(rates[0], rates[1], 0, 0, None, None, None, None, None, says)
     says = f"{_rate_says(rates[0].count, rates[0].exposure_s)} before, "
     says += f"{_rate_says(rates[1].count, rates[1].exposure_s)} after, under like conditions"
+    under = _under(matching, where)
     return Spells(rates[0], rates[1], left_out[0], left_out[1], p_fell, low, high, needed_s, under, says)
+
+
+def _under(matching: Matching, where: Sequence[int]) -> str | None:
+    """Conditions in words; None where none are known."""
+    return "; or ".join(matching.cells[i].says() for i in where) or None
 
 
 def _rate_says(spells: int, good_s: float) -> str:
@@ -202,7 +212,9 @@ def _cell_of(case: Case, codes: Codes, spell: Span) -> int:
     return int(np.bincount(part).argmax()) if len(part) else UNKNOWN
 
 
-def _verdict(before: Findings, after: Findings, spells: Spells, *, alike: bool) -> tuple[str, str]:
+def _verdict(
+    before: Findings, after: Findings, spells: Spells, blind: Sequence[str], *, alike: bool
+) -> tuple[str, str]:
     """Repaired shown, not repaired, or cannot tell and how much driving would."""
     kinds, still = _kinds(before), _kinds(after)
     if not kinds:
@@ -217,7 +229,7 @@ def _verdict(before: Findings, after: Findings, spells: Spells, *, alike: bool) 
     if still:
         others = " and ".join(title(kind) for kind in still)
         return NOT_REPAIRED, f"{named}: not seen again, but now another fault shows: {others}"
-    open_kinds = _not_shown_absent(before, after)
+    open_kinds = _not_shown_absent(before, after, blind)
     if open_kinds:
         return CANNOT_TELL, f"{named}: not seen after the repair, but {open_kinds}"
     if any(not episode.permanent for episode in before.episodes if episode.kind in kinds):
@@ -229,24 +241,34 @@ def _verdict(before: Findings, after: Findings, spells: Spells, *, alike: bool) 
     return REPAIRED, f"{named}: there throughout before, absent after the repair"
 
 
-def _not_shown_absent(before: Findings, after: Findings) -> str:
-    """Which kinds that were there throughout are not shown to be absent now, and why; empty where all are."""
+def _not_shown_absent(before: Findings, after: Findings, blind: Sequence[str]) -> str:
+    """Which kinds of before are not shown to be absent now, and why; empty where all are.
+
+    One that was there throughout must be absent; one that came and went looked for and not suspected.
+    """
     permanent = {episode.kind for episode in before.episodes if episode.permanent}
     doubts = [
         f"the recording after the repair cannot exclude {title(check.kind)} ({check.why})"
         for check in after.checks
-        if check.kind in permanent and check.kind != "sensor_fault" and check.state != ABSENT
+        if check.kind in _kinds(before)
+        and (check.state != ABSENT if check.kind in permanent else check.suspected or check.kind in blind)
     ]
     return "; ".join(doubts)
+
+
+def _blind(case: Case) -> tuple[str, ...]:
+    """The kinds that a recording cannot show: it lacks what their detectors need."""
+    return tuple(one.KIND for one in detectors() if any(case.lacks(need) for need in one.NEEDS))
 
 
 def _intermittent(named: str, spells: Spells) -> tuple[str, str]:
     if spells.p_fell is not None and spells.before.count and spells.p_fell <= LIMITS["shown"].value:
         return REPAIRED, f"{named}: {spells.says}; so few by chance at an unchanged rate: {chance(spells.p_fell)}"
     if spells.needed_s is None or not math.isfinite(spells.needed_s):
+        again = f"; drive it {spells.needed_under}" if spells.needed_under else ""
         return CANNOT_TELL, (
             f"{named}: not seen after the repair, but the conditions under which it came before were not met again "
-            f"({spells.says})"
+            f"({spells.says}){again}"
         )
     return CANNOT_TELL, (
         f"{named}: not seen after the repair, yet that may be chance ({chance(spells.p_fell or 1.0)}: {spells.says}); "

@@ -94,4 +94,4 @@ def rounded(value: float, u95: float | None) -> str:
     places = decimals_for(u95)
     step = Decimal(1).scaleb(-places)
     text = Decimal(repr(float(value))).quantize(step, ROUND_HALF_EVEN)
-    return f"{text:.{max(places, 0)}f}"
+    return f"{abs(text) if text == 0 else text:.{max(places, 0)}f}"

@@ -188,8 +188,33 @@ def test_what_a_quantity_lacks_is_named():
     assert of(comparison, "split_k").difference.why == "no return air before and after"
 
 
+def test_a_recording_that_cannot_show_the_fault_does_not_show_its_repair():
+    """Without the high side no lost airflow shows, however long it is driven; and a suspicion is no absence."""
+    blind = analysed(drive(seed=2))
+    timeline = replace(
+        blind[1].timeline, signals={n: s for n, s in blind[1].timeline.signals.items() if n != "high_side"}
+    )
+    before = with_episodes(plain_drive(), *stood(0, 1, 2, 3))
+    seen = compare_analysed(before, with_episodes(plain_drive()))
+    unseen = compare_analysed(before, (blind[0], replace(blind[1], timeline=timeline)))
+    assert (seen.verdict, unseen.verdict) == (REPAIRED, CANNOT_TELL)
+    assert "cannot exclude condenser loses its airflow" in unseen.verdict_why
+    found, case = with_episodes(plain_drive())
+    suspected = tuple(replace(c, suspected=c.kind == "condenser_airflow_loss") for c in found.checks)
+    assert compare_analysed(before, (replace(found, checks=suspected), case)).verdict == CANNOT_TELL
+
+
+def test_where_the_conditions_were_not_met_again_they_are_named():
+    late = compare_analysed(with_episodes(plain_drive(), *stood(2, 3)), with_episodes(analysed(drive(10.0, seed=3))))
+    assert late.verdict == CANNOT_TELL
+    assert "not met again" in late.verdict_why
+    assert "drive it standing, later than 15 min after the start, 28" in late.verdict_why
+
+
 def test_another_weather_is_not_compared():
-    comparison = compare_analysed(with_episodes(plain_drive(), *stood(1, 2)), analysed(drive(ambient=12.0)))
+    found, case = analysed(drive(ambient=12.0))
+    cold = replace(found, checks=tuple(replace(check, suspected=False) for check in found.checks)), case
+    comparison = compare_analysed(with_episodes(plain_drive(), *stood(1, 2)), cold)
     assert comparison.verdict == CANNOT_TELL
     assert all(d.state == "not compared" for d in comparison.differences)
     assert all(c.why is not None for c in comparison.conditions)
