@@ -1,7 +1,7 @@
 """Everything the detectors look at, worked out once."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -16,7 +16,7 @@ from analysis.operating import Mask, Operating, operating_of
 from analysis.runs import Running, running_of
 from analysis.static import static_of
 from analysis.stops import Habit, stops_of
-from analysis.stretches import smoothed, spans_of, usual_level
+from analysis.stretches import median_of, smoothed, spans_of, thinned, usual_level
 from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import UNIFORM, combine
 from recorder.jobsheet import JobSheet
@@ -64,6 +64,8 @@ class Case:
     usual_high_kpa: float
     usual_run_s: float
     evened_once: dict[tuple[int, float], tuple[Floats, Floats]]
+    usual_once: dict[int, tuple[Floats, float]]
+    masks_once: dict[tuple[str, float], Mask]
 
     def stretches(self) -> list[tuple[float, float]]:
         """Stretches of the recording between recharges that hold a run."""
@@ -149,6 +151,21 @@ class Case:
             self.evened_once[key] = (values, smoothed(bridged(values), self.timeline.step_s, window_s))
         return self.evened_once[key][1]
 
+    def usual_while_pumping(self, values: Floats) -> float:
+        """Median while pumping of grid values that are kept, of some thousands of them."""
+        if id(values) not in self.usual_once:
+            some = thinned(np.flatnonzero(self.running.pumping))
+            self.usual_once[id(values)] = (values, median_of(values[some]))
+        return self.usual_once[id(values)][1]
+
+    def _once(self, name: str, after_s: float, make: Callable[[], Mask]) -> Mask:
+        """A mask that several detectors ask for, made once; nobody may write into it."""
+        key = (name, after_s)
+        if key not in self.masks_once:
+            self.masks_once[key] = make()
+            self.masks_once[key].flags.writeable = False
+        return self.masks_once[key]
+
     def seconds(self, mask: Mask) -> float:
         """How long a mask is true."""
         return float(np.count_nonzero(mask)) * self.timeline.step_s
@@ -165,7 +182,8 @@ class Case:
 
     def settled(self, after_s: float) -> Mask:
         """Pumping for longer than ``after_s`` since a start; where it cycles faster, in the later half of its runs."""
-        return self.running.pumping & (self.since_start() > self.settled_from(after_s))
+        from_s = self.settled_from(after_s)
+        return self._once("settled", after_s, lambda: self.running.pumping & (self.since_start() > from_s))
 
     def settled_from(self, after_s: float) -> float:
         """Seconds since a start from which pumping counts as settled."""
@@ -176,12 +194,18 @@ class Case:
 
         A few long runs among many short ones (a frozen valve) are an exception, not the state of the system.
         """
+        return self._once("steady", after_s, lambda: self._steady(after_s))
+
+    def _steady(self, after_s: float) -> Mask:
         mask = self.running.pumping & (self.since_start() > after_s)
         usual = self.seconds(mask) > STEADY_SHARE * self.seconds(self.running.pumping)
         return mask if usual else np.zeros(len(mask), np.bool_)
 
     def ends_of_runs(self) -> Mask:
         """The last second or two of each run, and steady running; past pull-down: where the low side is lowest."""
+        return self._once("ends of runs", 0.0, self._ends_of_runs)
+
+    def _ends_of_runs(self) -> Mask:
         step = self.timeline.step_s
         reach = max(round(1.0 / step), 1)
         ends = np.zeros(len(self.timeline.t_s), np.bool_)
@@ -234,6 +258,8 @@ def case_of(timeline: Timeline, job: JobSheet) -> Case:
         _usual(derived.low_kpa, running.pumping),
         _usual(derived.high_kpa, running.pumping),
         float(np.median([run.end_s - run.start_s for run in running.runs])) if running.runs else 0.0,
+        {},
+        {},
         {},
     )
 

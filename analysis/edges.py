@@ -61,7 +61,7 @@ def _rows(lift: Floats, firsts: Indices, stops: Indices) -> Floats:
     return rows
 
 
-def _last(mask: np.ndarray[tuple[int, int], np.dtype[np.bool_]]) -> Indices:
+def _last(mask: Mask) -> Indices:
     """Index of the last true of each row; -1 where there is none."""
     found = mask.shape[1] - 1 - np.argmax(mask[:, ::-1], axis=1)
     return np.where(mask.any(axis=1), found, -1)
@@ -102,7 +102,7 @@ def _kinks(rows: Floats, over: int) -> Indices:
     falls = np.nan_to_num(rows[:, :-over] - rows[:, over:], nan=-np.inf)
     steepest = np.argmax(falls, axis=1)
     most = falls[np.arange(len(rows)), steepest]
-    before = np.arange(wide - over) <= steepest[:, None]
+    before: Mask = np.arange(wide - over) <= steepest[:, None]
     gentle = _last(before & (falls < 0.5 * most[:, None]))
     # Half of the steepest fall is reached when half of its readings are past the kink.
     kink = np.where(gentle >= 0, gentle + 1 + (over - 1) // 2, 0)

@@ -1,5 +1,6 @@
-"""Readings of one channel: their noise, and single ones that no probe and no circuit can have made."""
+"""Readings of one channel: their pace, gaps and noise, and single ones that no probe and no circuit can have made."""
 
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -9,7 +10,10 @@ from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.uncertainty import UNIFORM
 
 Floats: TypeAlias = NDArray[np.float64]
+Span: TypeAlias = tuple[float, float]
 LIMITS = limit_table(
+    Limit("gap", 2.0, "s", PRACTICE),
+    Limit("gap_in_steps", 3.0, "1", PRACTICE),
     Limit("spike_in_noise", 8.0, "1", PRACTICE),
     Limit("spike_in_slope", 4.0, "1", PRACTICE),
     Limit("spike_in_steps", 3.0, "1", "usual steps near it: a fast cycle sampled slowly leaps too; " + PRACTICE),
@@ -23,6 +27,34 @@ ENOUGH, PIECES = 20_000, 20
 REACH, ALIKE = 12, 2
 """So many readings on either side, of which this many as far out as a spike are the channel's own swing."""
 MAD_TO_SIGMA = 1.482602218505602
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """Usual and longest interval of a stream's rows: its channels share them."""
+
+    step_s: float
+    longest_s: float
+
+    @classmethod
+    def of(cls, t: Floats) -> "Pace":
+        """Of the rows at these seconds."""
+        steps = np.diff(t)
+        return cls(float(np.median(steps)), float(steps.max())) if len(steps) else cls(1.0, 0.0)
+
+
+def gaps_of(t: Floats, values: Floats, pace: Pace) -> tuple[Span, ...]:
+    """Intervals [s] without a reading that are longer than the stream's pace allows."""
+    longest = max(LIMITS["gap"].value, LIMITS["gap_in_steps"].value * pace.step_s)
+    good = np.isfinite(values)
+    if pace.longest_s <= longest and good.all():
+        return ()
+    seen = t[good]
+    if len(seen) == 0:
+        return ((float(t[0]), float(t[-1])),) if len(t) else ()
+    edges = np.concatenate([[t[0]], seen, [t[-1]]])
+    at = np.flatnonzero(np.diff(edges) > longest)
+    return tuple((float(edges[i]), float(edges[i + 1])) for i in at)
 
 
 def least_spike(quantity: str) -> float:
