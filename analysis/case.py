@@ -65,6 +65,7 @@ class Case:
     usual_run_s: float
     evened_once: dict[tuple[int, float], tuple[Floats, Floats]]
     usual_once: dict[int, tuple[Floats, float]]
+    medians_once: dict[tuple[int, float, float], tuple[Floats | None, float]]
     masks_once: dict[tuple[str, float], Mask]
 
     def stretches(self) -> list[tuple[float, float]]:
@@ -132,7 +133,10 @@ class Case:
 
     def median(self, values: Floats | None, start_s: float, end_s: float) -> float:
         """Median of a stretch of grid values; NaN where there is none."""
-        return self.timeline.median(values, start_s, end_s)
+        key = (id(values), start_s, end_s)
+        if key not in self.medians_once:
+            self.medians_once[key] = (values, self.timeline.median(values, start_s, end_s))
+        return self.medians_once[key][1]
 
     def over(self, values: Floats | None, mask: Mask) -> Floats:
         """Finite grid values under a mask."""
@@ -143,12 +147,13 @@ class Case:
 
     def evened(self, values: Floats | None, window_s: float) -> Floats | None:
         """Grid values with gaps bridged and a moving mean; None where there is nothing."""
+        key = (id(values), window_s)
+        if key in self.evened_once:
+            return self.evened_once[key][1]
         if values is None or not np.isfinite(values).any():
             return None
-        key = (id(values), window_s)
-        if key not in self.evened_once:
-            # The array is kept beside its key: an id is its own only while it lives.
-            self.evened_once[key] = (values, smoothed(bridged(values), self.timeline.step_s, window_s))
+        # The array is kept beside its key: an id is its own only while it lives.
+        self.evened_once[key] = (values, smoothed(bridged(values), self.timeline.step_s, window_s))
         return self.evened_once[key][1]
 
     def usual_while_pumping(self, values: Floats) -> float:
@@ -258,6 +263,7 @@ def case_of(timeline: Timeline, job: JobSheet) -> Case:
         _usual(derived.low_kpa, running.pumping),
         _usual(derived.high_kpa, running.pumping),
         float(np.median([run.end_s - run.start_s for run in running.runs])) if running.runs else 0.0,
+        {},
         {},
         {},
         {},

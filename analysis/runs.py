@@ -16,7 +16,7 @@ from analysis.legs import LEAVES, from_legs, legs_of
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, Operating
 from analysis.stepless import VARIABLE, from_level, not_drawn, switched, tripped
-from analysis.stretches import lasting, smoothed, spans_of
+from analysis.stretches import lasting, smoothed, spans_of, thinned
 from analysis.thermal_runs import pumping_by_temperature
 from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import UNIFORM, combine
@@ -191,11 +191,12 @@ def _supplied(timeline: Timeline) -> Mask | None:
         if values is None:
             continue
         seen = np.isfinite(values)
-        high = max(float(np.quantile(values[seen], 0.98)), LIMITS[least].value)
-        filled = np.where(seen, values, 0.5 * high)
-        state = np.where(filled > 0.6 * high, 1, np.where(filled < 0.4 * high, 0, -1))
-        known = np.maximum.accumulate(np.where(state >= 0, np.arange(len(state)), 0))
-        return state[known] == 1
+        high = max(float(np.quantile(thinned(values[seen]), 0.98)), LIMITS[least].value)
+        # What is neither on nor off, or not read, is as it was.
+        on = values > 0.6 * high
+        for first, last in spans_of(~(on | (values < 0.4 * high))):
+            on[first : last + 1] = first > 0 and on[first - 1]
+        return on
     return None
 
 

@@ -95,7 +95,7 @@ class Signal:
     @property
     def missing(self) -> float:
         """Share of the samples that hold no reading."""
-        return float(np.mean(~np.isfinite(self.values))) if len(self.values) else 1.0
+        return np.count_nonzero(~np.isfinite(self.values)) / len(self.values) if len(self.values) else 1.0
 
 
 @dataclass(frozen=True, slots=True)
