@@ -67,13 +67,19 @@ def noise_of(values: Floats) -> float:
 
     The second difference of white noise has variance 6 sigma^2; the median absolute deviation shrugs off edges.
     """
+    return noise_and_step(values)[0]
+
+
+def noise_and_step(values: Floats) -> tuple[float, float]:
+    """`noise_of` and `resolution_of` together."""
     valid = _some(values)
     valid = valid[np.isfinite(valid)]
+    step = _least_step(valid)
     if len(valid) < 5:
-        return 0.0
+        return 0.0, step
     second = np.diff(valid, 2)
     sigma = MAD_TO_SIGMA * float(np.median(np.abs(second))) / np.sqrt(6.0)
-    return max(sigma, _least_step(valid) * UNIFORM / 2.0)
+    return max(sigma, step * UNIFORM / 2.0), step
 
 
 def resolution_of(values: Floats) -> float:

@@ -187,10 +187,13 @@ def _settling(timeline: Timeline, signal: Signal, values: Floats, window: Window
 
 def _cycle_means(timeline: Timeline, values: Floats, window: Window) -> tuple[Floats, Floats]:
     """Middle and mean of each whole cycle."""
-    edges = [timeline.index(start) for start in window.cycle_starts_s]
-    means = [np.nanmean(values[a:b]) if np.isfinite(values[a:b]).any() else np.nan for a, b in pairwise(edges)]
-    middles = [(timeline.t_s[a] + timeline.t_s[b]) / 2.0 - window.start_s for a, b in pairwise(edges)]
-    return np.array(middles), np.array(means)
+    edges = np.unique([timeline.index(start) for start in window.cycle_starts_s])
+    part, starts = values[edges[0] : edges[-1]], edges[:-1] - edges[0]
+    seen = np.isfinite(part)
+    read = np.add.reduceat(seen, starts, dtype=np.intp)
+    total = np.add.reduceat(np.where(seen, part, 0.0), starts)
+    middles = (timeline.t_s[edges[:-1]] + timeline.t_s[edges[1:]]) / 2.0 - window.start_s
+    return middles, np.where(read > 0, total / np.maximum(read, 1), np.nan)
 
 
 def _judge(timeline: Timeline, signal: Signal, window: Window, t: Floats, y: Floats, initial: float) -> Settling:

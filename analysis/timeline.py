@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.readings import Pace, find_spikes, gaps_of, least_spike, moves_against, noise_of, resolution_of
+from analysis.readings import Pace, find_spikes, gaps_of, least_spike, moves_against, noise_and_step, resolution_of
 from analysis.stretches import medians_between
 from analysis.uncertainty import UNIFORM, combine
 from recorder.node import Channel
@@ -58,6 +58,8 @@ class Signal:
         Stored unit; pressures in kPa absolute; NaN where missing or set aside.
     noise : float
         Standard deviation of one reading's noise.
+    resolution : float
+        The step in which it reads.
     u : float
         Standard uncertainty of a reading from the sensor's accuracy (fully correlated within the channel).
     step_s : float
@@ -74,6 +76,7 @@ class Signal:
     t_s: Floats
     values: Floats
     noise: float
+    resolution: float
     u: float
     step_s: float
     gaps: tuple[Span, ...]
@@ -89,8 +92,8 @@ class Signal:
     @property
     def u_steps(self) -> float:
         """Standard uncertainty that coarse steps leave to a mean (JCGM 100, F.2.2.1); none where noise dithers them."""
-        step = resolution_of(self.values)
-        return step * UNIFORM / 2.0 if self.noise < LIMITS["dithers"].value * step else 0.0
+        dithered = self.noise >= LIMITS["dithers"].value * self.resolution
+        return 0.0 if dithered else self.resolution * UNIFORM / 2.0
 
     @property
     def missing(self) -> float:
@@ -359,7 +362,7 @@ def _signal(channel: Channel, t: Floats, stored: Floats, barometric: float, othe
     if channel.quantity == "pressure" and channel.reference != "absolute":
         values += channel.sealed_at_kpa or barometric
     step = pace.step_s
-    noise = noise_of(values)
+    noise, resolution = noise_and_step(values)
     spikes = np.zeros(0, np.intp)
     if channel.quantity in SPIKED_QUANTITIES:
         least = least_spike(channel.quantity)
@@ -373,7 +376,9 @@ def _signal(channel: Channel, t: Floats, stored: Floats, barometric: float, othe
     if channel.quantity == "voltage":
         stated = True
     missing = gaps_of(t, values, pace)
-    return Signal(channel, t, values, noise, accuracy * UNIFORM, step, missing, t[spikes], stated, aside)
+    if len(spikes):
+        resolution = resolution_of(values)
+    return Signal(channel, t, values, noise, resolution, accuracy * UNIFORM, step, missing, t[spikes], stated, aside)
 
 
 def _usual_accuracy(channel: Channel) -> float:
