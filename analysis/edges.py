@@ -95,13 +95,14 @@ def _kinks(rows: Floats, over: int) -> Indices:
 
     Where nothing falls, the last point near the top.
     """
-    slack, wide = LIMITS["turning"].value, rows.shape[1]
+    slack = LIMITS["turning"].value
+    wide: int = rows.shape[1]
     top = _last(rows >= np.fmax.reduce(rows, axis=1)[:, None] - slack)
     if wide <= over:
         return top
     falls = np.nan_to_num(rows[:, :-over] - rows[:, over:], nan=-np.inf)
-    steepest = np.argmax(falls, axis=1)
-    most = falls[np.arange(len(rows)), steepest]
+    steepest: Indices = np.argmax(falls, axis=1)
+    most = np.max(falls, axis=1)
     before: Mask = np.arange(wide - over) <= steepest[:, None]
     gentle = _last(before & (falls < 0.5 * most[:, None]))
     # Half of the steepest fall is reached when half of its readings are past the kink.
