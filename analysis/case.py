@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import TypeVar, cast
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import UNIFORM, combine
 from recorder.jobsheet import JobSheet
 
+Kept = TypeVar("Kept")
 STEADY_SHARE = 0.25
 """Least share of the pumping time for steady running to speak for the system (common practice, no source)."""
 STEADY_AFTER_S = 45.0
@@ -63,10 +65,7 @@ class Case:
     usual_low_kpa: float
     usual_high_kpa: float
     usual_run_s: float
-    evened_once: dict[tuple[int, float], tuple[Floats, Floats]]
-    usual_once: dict[int, tuple[Floats, float]]
-    medians_once: dict[tuple[int, float, float], tuple[Floats | None, float]]
-    masks_once: dict[tuple[str, float], Mask]
+    kept: dict[tuple[object, ...], tuple[tuple[object, ...], object]]
 
     def stretches(self) -> list[tuple[float, float]]:
         """Stretches of the recording between recharges that hold a run."""
@@ -133,10 +132,7 @@ class Case:
 
     def median(self, values: Floats | None, start_s: float, end_s: float) -> float:
         """Median of a stretch of grid values; NaN where there is none."""
-        key = (id(values), start_s, end_s)
-        if key not in self.medians_once:
-            self.medians_once[key] = (values, self.timeline.median(values, start_s, end_s))
-        return self.medians_once[key][1]
+        return self.once("median", lambda: self.timeline.median(values, start_s, end_s), values, start_s, end_s)
 
     def over(self, values: Floats | None, mask: Mask) -> Floats:
         """Finite grid values under a mask."""
@@ -147,29 +143,29 @@ class Case:
 
     def evened(self, values: Floats | None, window_s: float) -> Floats | None:
         """Grid values with gaps bridged and a moving mean; None where there is nothing."""
-        key = (id(values), window_s)
-        if key in self.evened_once:
-            return self.evened_once[key][1]
-        if values is None or not np.isfinite(values).any():
+        if values is None:
             return None
-        # The array is kept beside its key: an id is its own only while it lives.
-        self.evened_once[key] = (values, smoothed(bridged(values), self.timeline.step_s, window_s))
-        return self.evened_once[key][1]
+        return self.once("evened", lambda: self._evened(values, window_s), values, window_s)
+
+    def _evened(self, values: Floats, window_s: float) -> Floats | None:
+        if not np.isfinite(values).any():
+            return None
+        return smoothed(bridged(values), self.timeline.step_s, window_s)
 
     def usual_while_pumping(self, values: Floats) -> float:
-        """Median while pumping of grid values that are kept, of some thousands of them."""
-        if id(values) not in self.usual_once:
-            some = thinned(np.flatnonzero(self.running.pumping))
-            self.usual_once[id(values)] = (values, median_of(values[some]))
-        return self.usual_once[id(values)][1]
+        """Median while pumping of grid values without gaps, of some thousands of them."""
+        pumping = self.running.pumping
+        return self.once("usual", lambda: median_of(values[thinned(np.flatnonzero(pumping))]), values)
 
-    def _once(self, name: str, after_s: float, make: Callable[[], Mask]) -> Mask:
-        """A mask that several detectors ask for, made once; nobody may write into it."""
-        key = (name, after_s)
-        if key not in self.masks_once:
-            self.masks_once[key] = make()
-            self.masks_once[key].flags.writeable = False
-        return self.masks_once[key]
+    def once(self, name: str, make: Callable[[], Kept], *of: object) -> Kept:
+        """What several detectors ask for, worked out the first time; nobody may write into it.
+
+        ``of`` is what it is made of. Arrays are kept beside it: an id is its own only while it lives.
+        """
+        key = (name, *(one if isinstance(one, (int, float, tuple)) else id(one) for one in of))
+        if key not in self.kept:
+            self.kept[key] = (of, make())
+        return cast("Kept", self.kept[key][1])
 
     def seconds(self, mask: Mask) -> float:
         """How long a mask is true."""
@@ -188,7 +184,7 @@ class Case:
     def settled(self, after_s: float) -> Mask:
         """Pumping for longer than ``after_s`` since a start; where it cycles faster, in the later half of its runs."""
         from_s = self.settled_from(after_s)
-        return self._once("settled", after_s, lambda: self.running.pumping & (self.since_start() > from_s))
+        return self.once("settled", lambda: self.running.pumping & (self.since_start() > from_s), after_s)
 
     def settled_from(self, after_s: float) -> float:
         """Seconds since a start from which pumping counts as settled."""
@@ -199,7 +195,7 @@ class Case:
 
         A few long runs among many short ones (a frozen valve) are an exception, not the state of the system.
         """
-        return self._once("steady", after_s, lambda: self._steady(after_s))
+        return self.once("steady", lambda: self._steady(after_s), after_s)
 
     def _steady(self, after_s: float) -> Mask:
         mask = self.running.pumping & (self.since_start() > after_s)
@@ -208,7 +204,7 @@ class Case:
 
     def ends_of_runs(self) -> Mask:
         """The last second or two of each run, and steady running; past pull-down: where the low side is lowest."""
-        return self._once("ends of runs", 0.0, self._ends_of_runs)
+        return self.once("ends of runs", self._ends_of_runs)
 
     def _ends_of_runs(self) -> Mask:
         step = self.timeline.step_s
@@ -263,9 +259,6 @@ def case_of(timeline: Timeline, job: JobSheet) -> Case:
         _usual(derived.low_kpa, running.pumping),
         _usual(derived.high_kpa, running.pumping),
         float(np.median([run.end_s - run.start_s for run in running.runs])) if running.runs else 0.0,
-        {},
-        {},
-        {},
         {},
     )
 

@@ -12,7 +12,7 @@ from analysis.case import Case
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, held
 from analysis.starving import spells_of
-from analysis.stretches import lasting, lowest_before, median_of, thinned
+from analysis.stretches import lasting, lowest_before
 from analysis.timeline import Floats
 
 LIMITS = limit_table(
@@ -161,7 +161,7 @@ def _recovers(case: Case, first: int, last: int) -> bool:
     if te is None:
         return False
     pumping = case.running.pumping
-    usual = median_of(te[thinned(np.flatnonzero(pumping))])
+    usual = case.usual_while_pumping(te)
     start = max(first - round(LIMITS["starved_within"].value / case.timeline.step_s), 0)
     before = te[start : first + 1][pumping[start : first + 1]]
     low = min(usual - LIMITS["starved_below"].value, LIMITS["starved_at"].value)

@@ -96,6 +96,10 @@ def hardly_rose(rise: Rise, usual: float) -> bool:
 
 def spells_of(case: Case) -> list[Spell]:
     """Every spell in order; dives first, and those of a stepless compressor that no dive covers."""
+    return case.once("starving spells", lambda: _spells(case))
+
+
+def _spells(case: Case) -> list[Spell]:
     found = _dives(case)
     if case.job.compressor in VARIABLE:
         held = _held_up(case)
