@@ -157,12 +157,12 @@ class Case:
         pumping = self.running.pumping
         return self.once("usual", lambda: median_of(values[thinned(np.flatnonzero(pumping))]), values)
 
-    def once(self, name: str, make: Callable[[], Kept], *of: object) -> Kept:
+    def once(self, name: str, make: Callable[[], Kept], *of: Floats | float | tuple[int, int] | None) -> Kept:
         """What several detectors ask for, worked out the first time; nobody may write into it.
 
         ``of`` is what it is made of. Arrays are kept beside it: an id is its own only while it lives.
         """
-        key = (name, *(one if isinstance(one, (int, float, tuple)) else id(one) for one in of))
+        key = (name, *(id(one) if isinstance(one, np.ndarray) else one for one in of))
         if key not in self.kept:
             self.kept[key] = (of, make())
         return cast("Kept", self.kept[key][1])
