@@ -269,8 +269,8 @@ class _Look:
             usual_off = float(np.quantile(steady[:, 2], 0.25))
             table = table[table[:, 2] <= max(LIMITS["ordinary_off"].value, LIMITS["long_off"].value * usual_off)]
         # No control waits until the evaporator is warm, and long: that is an engine's halt, a hand or a fault.
-        again = table[:, 3] + table[:, 2]
-        warm = self.timeline.medians(self.derived.evaporating_degc, again - 1.0, again) > LIMITS["warm_evaporator"].value
+        again, te = table[:, 3] + table[:, 2], self.derived.evaporating_degc
+        warm = self.timeline.medians(te, again - 1.0, again) > LIMITS["warm_evaporator"].value
         table = table[~(warm & (table[:, 2] > LIMITS["ordinary_off"].value))]
         if len(table) < LIMITS["usual_stops"].value:
             return None
