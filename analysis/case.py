@@ -1,9 +1,10 @@
 """Everything the detectors look at, worked out once."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import TypeVar, cast
 
 import numpy as np
 
@@ -16,11 +17,12 @@ from analysis.operating import Mask, Operating, operating_of
 from analysis.runs import Running, running_of
 from analysis.static import static_of
 from analysis.stops import Habit, stops_of
-from analysis.stretches import smoothed, spans_of, usual_level
+from analysis.stretches import median_of, smoothed, spans_of, thinned, usual_level
 from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import UNIFORM, combine
 from recorder.jobsheet import JobSheet
 
+Kept = TypeVar("Kept")
 STEADY_SHARE = 0.25
 """Least share of the pumping time for steady running to speak for the system (common practice, no source)."""
 STEADY_AFTER_S = 45.0
@@ -63,7 +65,7 @@ class Case:
     usual_low_kpa: float
     usual_high_kpa: float
     usual_run_s: float
-    evened_once: dict[tuple[int, float], tuple[Floats, Floats]]
+    kept: dict[tuple[object, ...], tuple[tuple[object, ...], object]]
 
     def stretches(self) -> list[tuple[float, float]]:
         """Stretches of the recording between recharges that hold a run."""
@@ -130,7 +132,7 @@ class Case:
 
     def median(self, values: Floats | None, start_s: float, end_s: float) -> float:
         """Median of a stretch of grid values; NaN where there is none."""
-        return self.timeline.median(values, start_s, end_s)
+        return self.once("median", lambda: self.timeline.median(values, start_s, end_s), values, start_s, end_s)
 
     def over(self, values: Floats | None, mask: Mask) -> Floats:
         """Finite grid values under a mask."""
@@ -141,13 +143,29 @@ class Case:
 
     def evened(self, values: Floats | None, window_s: float) -> Floats | None:
         """Grid values with gaps bridged and a moving mean; None where there is nothing."""
-        if values is None or not np.isfinite(values).any():
+        if values is None:
             return None
-        key = (id(values), window_s)
-        if key not in self.evened_once:
-            # The array is kept beside its key: an id is its own only while it lives.
-            self.evened_once[key] = (values, smoothed(bridged(values), self.timeline.step_s, window_s))
-        return self.evened_once[key][1]
+        return self.once("evened", lambda: self._evened(values, window_s), values, window_s)
+
+    def _evened(self, values: Floats, window_s: float) -> Floats | None:
+        if not np.isfinite(values).any():
+            return None
+        return smoothed(bridged(values), self.timeline.step_s, window_s)
+
+    def usual_while_pumping(self, values: Floats) -> float:
+        """Median while pumping of grid values without gaps, of some thousands of them."""
+        pumping = self.running.pumping
+        return self.once("usual", lambda: median_of(values[thinned(np.flatnonzero(pumping))]), values)
+
+    def once(self, name: str, make: Callable[[], Kept], *of: Floats | float | tuple[int, int] | None) -> Kept:
+        """What several detectors ask for, worked out the first time; nobody may write into it.
+
+        ``of`` is what it is made of. Arrays are kept beside it: an id is its own only while it lives.
+        """
+        key = (name, *(id(one) if isinstance(one, np.ndarray) else one for one in of))
+        if key not in self.kept:
+            self.kept[key] = (of, make())
+        return cast("Kept", self.kept[key][1])
 
     def seconds(self, mask: Mask) -> float:
         """How long a mask is true."""
@@ -165,7 +183,8 @@ class Case:
 
     def settled(self, after_s: float) -> Mask:
         """Pumping for longer than ``after_s`` since a start; where it cycles faster, in the later half of its runs."""
-        return self.running.pumping & (self.since_start() > self.settled_from(after_s))
+        from_s = self.settled_from(after_s)
+        return self.once("settled", lambda: self.running.pumping & (self.since_start() > from_s), after_s)
 
     def settled_from(self, after_s: float) -> float:
         """Seconds since a start from which pumping counts as settled."""
@@ -176,12 +195,18 @@ class Case:
 
         A few long runs among many short ones (a frozen valve) are an exception, not the state of the system.
         """
+        return self.once("steady", lambda: self._steady(after_s), after_s)
+
+    def _steady(self, after_s: float) -> Mask:
         mask = self.running.pumping & (self.since_start() > after_s)
         usual = self.seconds(mask) > STEADY_SHARE * self.seconds(self.running.pumping)
         return mask if usual else np.zeros(len(mask), np.bool_)
 
     def ends_of_runs(self) -> Mask:
         """The last second or two of each run, and steady running; past pull-down: where the low side is lowest."""
+        return self.once("ends of runs", self._ends_of_runs)
+
+    def _ends_of_runs(self) -> Mask:
         step = self.timeline.step_s
         reach = max(round(1.0 / step), 1)
         ends = np.zeros(len(self.timeline.t_s), np.bool_)

@@ -12,7 +12,7 @@ from analysis.case import Case
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, held
 from analysis.starving import spells_of
-from analysis.stretches import lasting, lowest_before, median_of, thinned
+from analysis.stretches import lasting, lowest_before
 from analysis.timeline import Floats
 
 LIMITS = limit_table(
@@ -80,14 +80,15 @@ def climbs_in_calm(case: Case, seen: Floats, rise: Floats) -> Mask:
     within = LIMITS["calm_for"].value
     long = 2.0 * within  # coming to a halt is over before the climb begins
     speed, rotation = case.timeline.grid("vehicle_speed"), case.operating.engine_speed
+    speed = None if speed is None else held(speed)
     calm = np.zeros(len(seen), np.bool_)
     if rotation is not None:
         calm = _range_before(case, held(rotation), long) < LIMITS["even_engine"].value
         if speed is not None:
-            calm &= _range_before(case, held(speed), long) < LIMITS["even_road"].value
-            calm &= held(speed) < LIMITS["slow"].value
+            calm &= _range_before(case, speed, long) < LIMITS["even_road"].value
+            calm &= speed < LIMITS["slow"].value
     elif speed is not None:
-        calm = -_lowest(case, -held(speed), long) < LIMITS["standing"].value
+        calm = -_lowest(case, -speed, long) < LIMITS["standing"].value
     calm &= case.since_start() > within + LIMITS["settled_in"].value
     calm &= _past_pull_down(case) & _low_side_holds(case)
     climbs = calm & (np.minimum(seen - _lowest(case, seen, within), rise) > LIMITS["climb_in_calm"].value)
@@ -160,7 +161,7 @@ def _recovers(case: Case, first: int, last: int) -> bool:
     if te is None:
         return False
     pumping = case.running.pumping
-    usual = median_of(te[thinned(np.flatnonzero(pumping))])
+    usual = case.usual_while_pumping(te)
     start = max(first - round(LIMITS["starved_within"].value / case.timeline.step_s), 0)
     before = te[start : first + 1][pumping[start : first + 1]]
     low = min(usual - LIMITS["starved_below"].value, LIMITS["starved_at"].value)
@@ -174,7 +175,7 @@ def _recovers(case: Case, first: int, last: int) -> bool:
 def _lowest(case: Case, values: Floats, within_s: float) -> Floats:
     """Lowest within so many seconds before, told by half seconds."""
     block = max(round(LIMITS["told_by"].value / case.timeline.step_s), 1)
-    padded = np.pad(values, (0, -len(values) % block), mode="edge") if len(values) else values
+    padded = np.concatenate([values, np.repeat(values[-1:], -len(values) % block)])
     lowest = reduce(np.minimum, (padded[start::block] for start in range(block)))
     before = lowest_before(lowest, max(round(within_s / (block * case.timeline.step_s)), 1))
     return np.repeat(before, block)[: len(values)]

@@ -44,6 +44,7 @@ MODULES_WITH_LIMITS = (
     "operating",
     "legs",
     "stepless",
+    "edges",
     "runs",
     "stops",
     "cycling",

@@ -7,7 +7,7 @@ import numpy as np
 
 from analysis.findings import Evidence
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.timeline import Timeline
+from analysis.timeline import Floats, Timeline
 from analysis.uncertainty import measured
 
 LIMITS = limit_table(
@@ -99,12 +99,15 @@ def _usual(timeline: Timeline, place: str) -> float:
     return LIMITS["supplied"].value * float(np.nanquantile(spread, 0.98))
 
 
-def engine_forbids(timeline: Timeline, at_s: float) -> str | None:
-    """Why the engine's control takes the compressor off at a moment, in words; None where no channel shows it."""
-    coolant = timeline.median(timeline.grid("coolant"), at_s - 3.0, at_s)
-    if coolant >= LIMITS["coolant_hot"].value:
-        return f"the coolant stood at {coolant:.0f} degC: engine control takes the compressor off"
-    battery = timeline.median(timeline.grid("battery"), at_s - 3.0, at_s)
-    if battery <= LIMITS["battery_low"].value:
-        return f"the battery stood at {battery:.1f} V: engine control takes the compressor off"
+def engine_forbids(timeline: Timeline, at_s: Floats) -> list[str | None]:
+    """Why the engine's control takes the compressor off at moments, in words; None where no channel shows it."""
+    coolant, battery = (timeline.medians(timeline.grid(place), at_s - 3.0, at_s) for place in ("coolant", "battery"))
+    return [_forbids(hot, low) for hot, low in zip(coolant.tolist(), battery.tolist(), strict=True)]
+
+
+def _forbids(coolant_degc: float, battery_v: float) -> str | None:
+    if coolant_degc >= LIMITS["coolant_hot"].value:
+        return f"the coolant stood at {coolant_degc:.0f} degC: engine control takes the compressor off"
+    if battery_v <= LIMITS["battery_low"].value:
+        return f"the battery stood at {battery_v:.1f} V: engine control takes the compressor off"
     return None

@@ -48,13 +48,13 @@ def baseline_of(case: Case, seen: Floats, pumping: Mask) -> Floats:
     quantile = LIMITS["baseline_quantile"].value
     whole = float(np.quantile(seen[judged], quantile))
     baseline = np.full(len(seen), whole)
-    condition = np.zeros(len(seen), np.intp)
+    condition = np.zeros(len(seen), np.int8)
     if case.operating.engine_speed is not None:
-        rotation = np.nan_to_num(case.operating.engine_speed)
-        condition += np.searchsorted(np.array(SPEED_EDGES), rotation)
+        for edge in SPEED_EDGES:
+            condition += case.operating.engine_speed > edge
     if case.operating.moving is not None:
-        condition += 10 * case.operating.moving
-    for value in np.unique(condition[judged]).tolist():
+        condition += np.int8(10) * case.operating.moving
+    for value in np.flatnonzero(np.bincount(condition[judged])).tolist():
         own = condition == value
         if float((own & judged).sum()) * case.timeline.step_s >= LIMITS["least_pumping"].value / 2.0:
             level = float(np.quantile(seen[own & judged], quantile))
@@ -68,12 +68,13 @@ def grown(case: Case, cores: list[tuple[int, int]], rise: Floats) -> list[tuple[
     reach, idle = round(LIMITS["sharp_within"].value / case.timeline.step_s), idling(case)
     speed = case.timeline.grid("vehicle_speed")
     # At road speed ram air serves the condenser, whatever its fan does.
-    served = case.running.pumping & (True if speed is None else held(speed) < LIMITS["ram_air"].value)
+    slow = case.running.pumping & (True if speed is None else held(speed) < LIMITS["ram_air"].value)
+    served = np.where(slow, rise, -np.inf)
     for core in _merged(case, cores, rise, idle):
         if grown and core[1] <= grown[-1][1]:
             continue
         share = LIMITS["still_share"].value * float(rise[core[0] : core[1] + 1].max())
-        around = _around(case, core, edges_of(served & (rise > share)), rise, idle)
+        around = _around(case, core, edges_of(served > share), rise, idle)
         whole = max(min(around[0], core[0]), core[0] - reach), max(around[1], core[1])
         if grown and whole[0] <= grown[-1][1]:
             whole = grown.pop()[0], whole[1]
@@ -148,6 +149,10 @@ class Edges:
 
 def bounds_of(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) -> Edges:
     """From where it left its baseline to where it turned to fall."""
+    return case.once("bounds", lambda: _bounds(case, seen, baseline, span), seen, baseline, span)
+
+
+def _bounds(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) -> Edges:
     first, last = span
     above, pumping = LIMITS["onset"].value, case.running.pumping
     onset = last_where(lambda part: (seen[part] <= baseline[part] + above) | ~pumping[part], first) + 1

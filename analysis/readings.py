@@ -1,5 +1,6 @@
-"""Readings of one channel: their noise, and single ones that no probe and no circuit can have made."""
+"""Readings of one channel: their pace, gaps and noise, and single ones that no probe and no circuit can have made."""
 
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -9,7 +10,10 @@ from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.uncertainty import UNIFORM
 
 Floats: TypeAlias = NDArray[np.float64]
+Span: TypeAlias = tuple[float, float]
 LIMITS = limit_table(
+    Limit("gap", 2.0, "s", PRACTICE),
+    Limit("gap_in_steps", 3.0, "1", PRACTICE),
     Limit("spike_in_noise", 8.0, "1", PRACTICE),
     Limit("spike_in_slope", 4.0, "1", PRACTICE),
     Limit("spike_in_steps", 3.0, "1", "usual steps near it: a fast cycle sampled slowly leaps too; " + PRACTICE),
@@ -25,6 +29,34 @@ REACH, ALIKE = 12, 2
 MAD_TO_SIGMA = 1.482602218505602
 
 
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """Usual and longest interval of a stream's rows: its channels share them."""
+
+    step_s: float
+    longest_s: float
+
+    @classmethod
+    def of(cls, t: Floats) -> "Pace":
+        """Of the rows at these seconds."""
+        steps = np.diff(t)
+        return cls(float(np.median(steps)), float(steps.max())) if len(steps) else cls(1.0, 0.0)
+
+
+def gaps_of(t: Floats, values: Floats, pace: Pace) -> tuple[Span, ...]:
+    """Intervals [s] without a reading that are longer than the stream's pace allows."""
+    longest = max(LIMITS["gap"].value, LIMITS["gap_in_steps"].value * pace.step_s)
+    good = np.isfinite(values)
+    if pace.longest_s <= longest and good.all():
+        return ()
+    seen = t[good]
+    if len(seen) == 0:
+        return ((float(t[0]), float(t[-1])),) if len(t) else ()
+    edges = np.concatenate([[t[0]], seen, [t[-1]]])
+    at = np.flatnonzero(np.diff(edges) > longest)
+    return tuple((float(edges[i]), float(edges[i + 1])) for i in at)
+
+
 def least_spike(quantity: str) -> float:
     """Least departure [kPa or K] of a reading that is told as a spike."""
     return LIMITS["spike_kpa" if quantity == "pressure" else "spike_k"].value
@@ -35,13 +67,19 @@ def noise_of(values: Floats) -> float:
 
     The second difference of white noise has variance 6 sigma^2; the median absolute deviation shrugs off edges.
     """
+    return noise_and_step(values)[0]
+
+
+def noise_and_step(values: Floats) -> tuple[float, float]:
+    """`noise_of` and `resolution_of` together."""
     valid = _some(values)
     valid = valid[np.isfinite(valid)]
+    step = _least_step(valid)
     if len(valid) < 5:
-        return 0.0
+        return 0.0, step
     second = np.diff(valid, 2)
     sigma = MAD_TO_SIGMA * float(np.median(np.abs(second))) / np.sqrt(6.0)
-    return max(sigma, _least_step(valid) * UNIFORM / 2.0)
+    return max(sigma, step * UNIFORM / 2.0), step
 
 
 def resolution_of(values: Floats) -> float:

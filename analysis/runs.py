@@ -10,12 +10,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.derived import Derived
+from analysis.edges import edges_by_lift
 from analysis.findings import Run
 from analysis.legs import LEAVES, from_legs, legs_of
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, Operating
 from analysis.stepless import VARIABLE, from_level, not_drawn, switched, tripped
-from analysis.stretches import edges_of, lasting, smoothed, spans_of
+from analysis.stretches import lasting, smoothed, spans_of, thinned
 from analysis.thermal_runs import pumping_by_temperature
 from analysis.timeline import Floats, Timeline, bridged
 from analysis.uncertainty import UNIFORM, combine
@@ -24,7 +25,6 @@ from recorder.jobsheet import JobSheet
 LIMITS = limit_table(
     Limit("coil_supplied", 6.0, "V", "half of a 12 V supply; " + PRACTICE),
     Limit("coil_current", 1.0, "A", PRACTICE),
-    Limit("leg_window", 0.5, "s", PRACTICE),
     Limit("met", 0.6, "share of the usual lift", PRACTICE),
     Limit("parted", 0.75, "share of the usual lift", PRACTICE),
     Limit("parted_for", 8.0, "s", PRACTICE),
@@ -40,20 +40,13 @@ LIMITS = limit_table(
     Limit("rejects_reach", 12.0, "s", PRACTICE),
     Limit("converged", 0.9, "share of the usual lift", PRACTICE),
     Limit("seen_share", 0.8, "1", PRACTICE),
-    Limit("turning", 0.03, "1", "noise of the lift; " + PRACTICE),
     Limit("edge_search", 1.5, "s", "lag of a clutch reading behind the pressures; " + PRACTICE),
-    Limit("edge_ahead", 4.0, "s", "a stop is seen early where the engine slowed before it; " + PRACTICE),
-    Limit("fall_over", 1.0, "s", PRACTICE),
     Limit("start_delay", 6.0, "s", "an engine that starts again before its compressor; " + PRACTICE),
     Limit("edge_by_clutch", 0.15, "s", "standard uncertainty of an edge seen at the clutch; " + PRACTICE),
     Limit("edge_by_pressures", 0.2, "s", "the same, seen in the pressures; " + PRACTICE),
     Limit("edge_stepless", 0.6, "s", "the same, of a compressor that turns down without a step; " + PRACTICE),
     Limit("late_mark", 3.0, "s", "a mark pressed by hand; " + PRACTICE),
 )
-
-
-STANDS_OUT = 4.0
-"""Steepest fall over the steepest rise (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,7 +94,7 @@ def running_of(timeline: Timeline, derived: Derived, operating: Operating, job: 
             else:
                 seen = np.isfinite(derived.lift) if derived.lift is not None else np.ones(len(lift), np.bool_)
                 pumping = driven & ~_not_lifting(lift, driven, seen, timeline.step_s)
-            pumping = _edges_by_lift(pumping, driven, lift, timeline.step_s, LIMITS["edge_search"].value, 0.0)
+            pumping = edges_by_lift(pumping, driven, lift, timeline.step_s, LIMITS["edge_search"].value, 0.0)
         return _running("clutch", timeline, pumping, supplied, lift)
     if lift is None:
         by_air = pumping_by_temperature(timeline)
@@ -121,7 +114,7 @@ def running_of(timeline: Timeline, derived: Derived, operating: Operating, job: 
             & ~_rejects_nothing(derived, lift, timeline.step_s)
         )
     late, delay = LIMITS["late_mark"].value, LIMITS["start_delay"].value
-    pumping = _edges_by_lift(pumping, possible, lift, timeline.step_s, late, delay)
+    pumping = edges_by_lift(pumping, possible, lift, timeline.step_s, late, delay)
     return replace(_running("pressures", timeline, pumping, None, lift), stepless=compressor in VARIABLE)
 
 
@@ -173,64 +166,6 @@ def _started_unmarked(lift: Floats, possible: Mask, step_s: float) -> Mask:
     return started
 
 
-def _edges_by_lift(pumping: Mask, driven: Mask, lift: Floats, step_s: float, before_s: float, delay_s: float) -> Mask:
-    """Move each edge to the turning point of the lift near it: pressures react before a voltage is read.
-
-    No run outlasts what drives it. ``delay_s`` allows for a compressor that is engaged only some
-    seconds after it could have been.
-    """
-    slack, fall_over = LIMITS["turning"].value, max(round(LIMITS["fall_over"].value / step_s), 1)
-    reach = max(round(before_s / step_s), 1)
-    delay, ahead = round(delay_s / step_s), round(LIMITS["edge_ahead"].value / step_s)
-    moved = np.zeros(len(pumping), np.bool_)
-    spans = spans_of(pumping)
-    stops = [-1, *(last for _, last in spans)]
-    starts = [*(first for first, _ in spans[1:]), len(pumping)]
-    ends = edges_of(driven)[1]
-    for (first, last), stopped, again in zip(spans, stops, starts, strict=False):
-        begin, end = first, last
-        if first > 0:
-            near = max(first - reach, (first + stopped) // 2 + 1, 0)
-            window = lift[near : min(first + delay, last) + 1]
-            begin = near + int(np.flatnonzero(window <= window.min() + slack)[-1]) + 1
-        if last < len(pumping) - 1:
-            near = max(last - reach, (begin + last) // 2)
-            undriven = int(ends[min(int(np.searchsorted(ends, last)), len(ends) - 1)])
-            kink = _end_in(lift[near : min(last + ahead, undriven + fall_over, again - 2) + 2], slack, fall_over)
-            end = min(near + kink, undriven) if last - first >= fall_over else last
-        moved[min(begin, last) : min(end, len(pumping) - 1) + 1] = True
-    return moved
-
-
-def _end_in(window: Floats, slack: float, over: int) -> int:
-    """Where a lift begins to fall for good: by its falls over a second, and near there over as few readings as tell it.
-
-    Falls over fewer tell the moment better, as long as noise does not make rises that are anything like them.
-    """
-    coarse = _kink(window, slack, over)
-    first = max(coarse - over, 0)
-    near = window[first : coarse + over + 1]
-    fewer = 1
-    while fewer < min(over, len(near)):
-        steps = near[fewer:] - near[:-fewer]
-        if -float(steps.min()) > STANDS_OUT * float(steps.max()):
-            return first + _kink(near, slack, fewer)
-        fewer *= 2
-    return coarse
-
-
-def _kink(window: Floats, slack: float, over: int) -> int:
-    """The last point before the steepest fall over so many readings from which it falls by less than half of that."""
-    over = min(over, len(window) - 1)
-    falls = window[:-over] - window[over:] if over > 0 else np.zeros(0)
-    steepest = int(np.argmax(falls)) if len(falls) else 0
-    if not len(falls) or falls[steepest] <= slack / 2.0:
-        return int(np.flatnonzero(window >= window.max() - slack)[-1])
-    gentle = np.flatnonzero(falls[: steepest + 1] < 0.5 * falls[steepest])
-    # Half of the steepest fall is reached when half of its readings are past the kink.
-    return int(gentle[-1]) + 1 + (over - 1) // 2 if len(gentle) else 0
-
-
 def _running(basis: str, timeline: Timeline, pumping: Mask, supplied: Mask | None, lift: Floats | None) -> Running:
     # What nobody recorded did not run: a run ends where the record breaks off.
     pumping = pumping & timeline.recorded()
@@ -256,11 +191,12 @@ def _supplied(timeline: Timeline) -> Mask | None:
         if values is None:
             continue
         seen = np.isfinite(values)
-        high = max(float(np.quantile(values[seen], 0.98)), LIMITS[least].value)
-        filled = np.where(seen, values, 0.5 * high)
-        state = np.where(filled > 0.6 * high, 1, np.where(filled < 0.4 * high, 0, -1))
-        known = np.maximum.accumulate(np.where(state >= 0, np.arange(len(state)), 0))
-        return state[known] == 1
+        high = max(float(np.quantile(thinned(values[seen]), 0.98)), LIMITS[least].value)
+        # What is neither on nor off, or not read, is as it was.
+        on = values > 0.6 * high
+        for first, last in spans_of(~(on | (values < 0.4 * high))):
+            on[first : last + 1] = first > 0 and on[first - 1]
+        return on
     return None
 
 

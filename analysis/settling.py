@@ -74,7 +74,16 @@ def settlings_of(
     """Measure every undisturbed window on every channel of the circuit; ``disturbed`` are intermittent episodes."""
     signals = [signal for signal in timeline.signals.values() if signal.channel.place in PLACES]
     windows = windows_of(timeline, operating, running, disturbed)
-    return tuple(_settling(timeline, signal, window) for window in windows for signal in signals)
+    if not windows:
+        return ()
+    unlagged = [
+        without_lag(timeline.on_grid[s.channel.id], s.channel.time_constant_s, timeline.step_s) for s in signals
+    ]
+    return tuple(
+        _settling(timeline, signal, values, window)
+        for window in windows
+        for signal, values in zip(signals, unlagged, strict=True)
+    )
 
 
 def windows_of(
@@ -155,10 +164,9 @@ def _jumps(timeline: Timeline, running: Running) -> list[float]:
     return [at for at in jumps if any(run.start_s + early < at < run.end_s - late for run in running.runs)]
 
 
-def _settling(timeline: Timeline, signal: Signal, window: Window) -> Settling:
-    tau_s = signal.channel.time_constant_s
-    values = without_lag(timeline.on_grid[signal.channel.id], tau_s, timeline.step_s)
-    if matters(tau_s):
+def _settling(timeline: Timeline, signal: Signal, values: Floats, window: Window) -> Settling:
+    """``values`` are the signal's on the grid, without its lag."""
+    if matters(signal.channel.time_constant_s):
         signal = replace(signal, noise=math.sqrt(2.0) * signal.noise)  # what the correction adds
     first, last = timeline.index(window.start_s), timeline.index(window.end_s)
     t, y = timeline.t_s[first : last + 1] - window.start_s, values[first : last + 1]
@@ -179,10 +187,13 @@ def _settling(timeline: Timeline, signal: Signal, window: Window) -> Settling:
 
 def _cycle_means(timeline: Timeline, values: Floats, window: Window) -> tuple[Floats, Floats]:
     """Middle and mean of each whole cycle."""
-    edges = [timeline.index(start) for start in window.cycle_starts_s]
-    means = [np.nanmean(values[a:b]) if np.isfinite(values[a:b]).any() else np.nan for a, b in pairwise(edges)]
-    middles = [(timeline.t_s[a] + timeline.t_s[b]) / 2.0 - window.start_s for a, b in pairwise(edges)]
-    return np.array(middles), np.array(means)
+    edges = np.unique([timeline.index(start) for start in window.cycle_starts_s])
+    part, starts = values[edges[0] : edges[-1]], edges[:-1] - edges[0]
+    seen = np.isfinite(part)
+    read = np.add.reduceat(seen, starts, dtype=np.intp)
+    total = np.add.reduceat(np.where(seen, part, 0.0), starts)
+    middles = (timeline.t_s[edges[:-1]] + timeline.t_s[edges[1:]]) / 2.0 - window.start_s
+    return middles, np.where(read > 0, total / np.maximum(read, 1), np.nan)
 
 
 def _judge(timeline: Timeline, signal: Signal, window: Window, t: Floats, y: Floats, initial: float) -> Settling:

@@ -79,14 +79,13 @@ def rises_after_stops(case: Case) -> tuple[list[Rise], float]:
     runs, low = case.running.runs, case.evened(case.derived.low_kpa, 2.0)
     if low is None or case.running.basis == "none" or len(runs) < LIMITS["least_rises"].value:
         return [], float("nan")
-    over_s = LIMITS["rises_over"].value
-    ends = [*(run.start_s for run in runs[1:]), case.timeline.duration_s]
-    found: list[Rise] = []
-    for run, until in zip(runs, ends, strict=True):
-        after = min(run.end_s + over_s, until)
-        rise = case.median(low, after - 2.0, after) - case.median(low, run.end_s, run.end_s + 1.0)
-        if np.isfinite(rise) and after - run.end_s > 1.0:
-            found.append(Rise(run.start_s, run.end_s, until, rise / (after - run.end_s)))
+    began, stops = (np.array(column) for column in zip(*((run.start_s, run.end_s) for run in runs), strict=True))
+    until = np.append(began[1:], case.timeline.duration_s)
+    after, medians = np.minimum(stops + LIMITS["rises_over"].value, until), case.timeline.medians
+    rises = medians(low, after - 2.0, after) - medians(low, stops, stops + 1.0)
+    told = np.isfinite(rises) & (after - stops > 1.0)
+    columns = (column[told] for column in (began, stops, until, rises / np.maximum(after - stops, 1.0)))
+    found = [Rise(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
     return found, float(np.quantile([one.rate for one in found], 0.75)) if found else float("nan")
 
 
@@ -97,6 +96,10 @@ def hardly_rose(rise: Rise, usual: float) -> bool:
 
 def spells_of(case: Case) -> list[Spell]:
     """Every spell in order; dives first, and those of a stepless compressor that no dive covers."""
+    return case.once("starving spells", lambda: _spells(case))
+
+
+def _spells(case: Case) -> list[Spell]:
     found = _dives(case)
     if case.job.compressor in VARIABLE:
         held = _held_up(case)

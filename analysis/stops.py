@@ -1,5 +1,6 @@
 """Why each run ended: commanded, electrical, mechanical, or not decidable."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -13,6 +14,7 @@ from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Operating
 from analysis.runs import Running
 from analysis.stepless import VARIABLE
+from analysis.stretches import Indices, edges_of, medians_by
 from analysis.timeline import Floats, Timeline
 
 LIMITS = limit_table(
@@ -64,13 +66,11 @@ def stops_of(
     runs = running.runs
     ends = [run for run in runs if run.end_s < timeline.duration_s - timeline.step_s]
     restarts = [other.start_s for _, other in pairwise(runs)] + [None] * (len(ends) - max(len(runs) - 1, 0))
-    look = _Look(timeline, derived, operating, running, compressor)
-    first = [look.commanded(run, restart) for run, restart in zip(ends, restarts, strict=True)]
-    habit = look.habit(ends, restarts, first)
-    stops = [
-        known or look.uncommanded(run, restart, habit)
-        for run, restart, known in zip(ends, restarts, first, strict=True)
-    ]
+    look = _Look(timeline, derived, operating, running, compressor, edges_of(~operating.engine_running)[0])
+    levels = look.levels(ends, restarts)
+    first = [look.commanded(level) for level in levels]
+    habit = look.habit([level for level, known in zip(levels, first, strict=True) if known is None])
+    stops = [known or look.uncommanded(level, habit) for level, known in zip(levels, first, strict=True)]
     # A stepless compressor has no cycles of its own: whatever stops it now and then is one habit, also of an engine.
     stepless = compressor in VARIABLE and running.basis != "clutch"
     return tuple(_without_doubtful(stops, timeline, operating, stepless=stepless)), habit
@@ -152,32 +152,58 @@ def _halting_doubt(stops: list[Stop], timeline: Timeline, operating: Operating) 
 
 
 @dataclass(frozen=True, slots=True)
+class _Level:
+    """A stop, and the levels around it: over its last second or so, and over that before its restart; NaN for none."""
+
+    at_s: float
+    restart_s: float | None
+    high_kpa: float
+    low_kpa: float
+    evaporating_degc: float
+    restart_kpa: float
+    forbidden: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class _Look:
-    """What a stop is judged by."""
+    """What a stop is judged by; ``halts`` are the grid indices at which the engine came to stand."""
 
     timeline: Timeline
     derived: Derived
     operating: Operating
     running: Running
     compressor: str | None
+    halts: Indices
+
+    def levels(self, ends: Sequence[Run], restarts: Sequence[float | None]) -> list[_Level]:
+        """Of all stops at once: there may be thousands."""
+        at, medians = np.array([run.end_s for run in ends]), self.timeline.medians
+        again = np.array([math.nan if restart is None else restart for restart in restarts])
+        columns = (
+            medians(self.derived.high_kpa, at - 1.5, at),
+            medians(self.derived.low_kpa, at - 1.0, at),
+            medians(self.derived.evaporating_degc, at - 1.0, at),
+            medians(self.derived.low_kpa, again - 1.0, again),
+        )
+        rows = zip(*(column.tolist() for column in columns), engine_forbids(self.timeline, at), strict=True)
+        return [_Level(run.end_s, restart, *row) for run, restart, row in zip(ends, restarts, rows, strict=True)]
 
     def at(self, values: Floats | None, start_s: float, end_s: float) -> float:
         """Median of a stretch; NaN where there is none."""
         return self.timeline.median(values, start_s, end_s)
 
-    def commanded(self, run: Run, restart_s: float | None) -> Stop | None:
+    def commanded(self, level: _Level) -> Stop | None:
         """A stop that the engine, the driver, the throttle or the pressure switch explains."""
-        at = run.end_s
+        at, restart_s = level.at_s, level.restart_s
         if any(start - 1.0 <= at <= end for start, end in self.timeline.unrecorded):
             return Stop(at, restart_s, "not_recorded", "not decidable", "the record breaks off here")
         if self._engine_stopped(at, restart_s):
             return Stop(at, restart_s, "engine_off", "commanded", "the engine stopped")
         if self._switched_off(at, restart_s):
             return Stop(at, restart_s, "driver", "commanded", "cooling was switched off")
-        forbidden = engine_forbids(self.timeline, at)
-        if forbidden is not None:
-            return Stop(at, restart_s, "engine_protection", "commanded", forbidden)
-        gauge = self.at(self.derived.high_kpa, at - 1.5, at) - self.timeline.barometric_kpa
+        if level.forbidden is not None:
+            return Stop(at, restart_s, "engine_protection", "commanded", level.forbidden)
+        gauge = level.high_kpa - self.timeline.barometric_kpa
         fluid = self.derived.refrigerant
         limit = "trip_r744" if fluid is not None and fluid.name == "R-744" else "trip"
         if gauge >= LIMITS[limit].value:
@@ -214,8 +240,8 @@ class _Look:
             -1.0 <= mark - restart_s <= LIMITS["mark_late"].value for mark in self.timeline.marked("ac_on")
         )
 
-    def _throttled(self, at: float, restart_s: float | None) -> bool:
-        rotation = self.operating.engine_speed
+    def _throttled(self, level: _Level) -> bool:
+        rotation, at, restart_s = self.operating.engine_speed, level.at_s, level.restart_s
         if rotation is None or restart_s is None or restart_s - at > LIMITS["throttle_cut"].value:
             return False
         before = self.at(rotation, at - 8.0, at - 4.0)
@@ -223,23 +249,15 @@ class _Look:
         part = part[np.isfinite(part)]
         if not len(part) or not np.isfinite(before):
             return False
-        cold = self.at(self.derived.evaporating_degc, at - 1.0, at) <= LIMITS["cold_evaporator"].value
+        cold = level.evaporating_degc <= LIMITS["cold_evaporator"].value
         return float(part.max()) - before >= LIMITS["throttle_surge"].value and not cold
 
-    def habit(
-        self, ends: Sequence[Run], restarts: Sequence[float | None], known: Sequence[Stop | None]
-    ) -> Habit | None:
+    def habit(self, levels: Sequence[_Level]) -> Habit | None:
         """Medians over the stops that nothing else explains; needs a few of them."""
-        low = self.derived.low_kpa
         rows = [
-            (
-                self.at(low, run.end_s - 1.0, run.end_s),
-                self.at(low, restart - 1.0, restart),
-                restart - run.end_s,
-                run.end_s,
-            )
-            for run, restart, other in zip(ends, restarts, known, strict=True)
-            if other is None and restart is not None
+            (level.low_kpa, level.restart_kpa, level.restart_s - level.at_s, level.at_s)
+            for level in levels
+            if level.restart_s is not None
         ]
         table = np.array(rows, float).reshape(-1, 4)
         table = table[np.isfinite(table).all(axis=1)]
@@ -251,35 +269,31 @@ class _Look:
             usual_off = float(np.quantile(steady[:, 2], 0.25))
             table = table[table[:, 2] <= max(LIMITS["ordinary_off"].value, LIMITS["long_off"].value * usual_off)]
         # No control waits until the evaporator is warm, and long: that is an engine's halt, a hand or a fault.
-        warm = np.array([self._warm(restart - 1.0, restart) for restart in table[:, 3] + table[:, 2]], np.bool_)
+        again, te = table[:, 3] + table[:, 2], self.derived.evaporating_degc
+        warm = self.timeline.medians(te, again - 1.0, again) > LIMITS["warm_evaporator"].value
         table = table[~(warm & (table[:, 2] > LIMITS["ordinary_off"].value))]
         if len(table) < LIMITS["usual_stops"].value:
             return None
         # A minute in which it chatters (a frozen valve) must not outweigh the minutes in which it cycles as usual.
         minute = (table[:, 3] / 60.0).astype(np.intp)
-        by_minute = np.array([np.median(table[minute == m, :3], axis=0) for m in np.unique(minute)])
-        cut_out, cut_in, off = (float(v) for v in np.median(by_minute, axis=0))
+        cut_out, cut_in, off = (float(np.median(medians_by(minute, table[:, column]))) for column in range(3))
         spread = 1.4826 * float(np.median(np.abs(table[:, 1] - cut_in)))
         return Habit(cut_out, cut_in, spread, off)
 
-    def _warm(self, start_s: float, end_s: float) -> bool:
-        return self.at(self.derived.evaporating_degc, start_s, end_s) > LIMITS["warm_evaporator"].value
-
-    def uncommanded(self, run: Run, restart_s: float | None, habit: Habit | None) -> Stop:
+    def uncommanded(self, level: _Level, habit: Habit | None) -> Stop:
         """Control by the system itself, or a dropout."""
-        at = run.end_s
+        at, restart_s = level.at_s, level.restart_s
         until = self.timeline.duration_s if restart_s is None else restart_s
         until = min(until, self._engine_end(at))
-        low = self.at(self.derived.low_kpa, at - 1.0, at)
-        evaporating = self.at(self.derived.evaporating_degc, at - 1.0, at)
+        low, evaporating = level.low_kpa, level.evaporating_degc
         if self._supplied_after(at, until):
             seen = electrics_of(self.timeline, at, until)
             return Stop(at, restart_s, "dropout", seen.cooling_stopped, seen.says())
         if self.compressor in VARIABLE and self.running.basis != "clutch":
             habit = None  # a stepless compressor is turned down, not cycled
-        if habit is not None and self._as_usual(at, restart_s, habit):
+        if habit is not None and self._as_usual(level, habit):
             return Stop(at, restart_s, "control", "commanded", f"back at its usual {self._gauge(habit.cut_in_kpa)}")
-        if self._throttled(at, restart_s):
+        if self._throttled(level):
             says = "the engine's speed leapt up and the compressor came back by itself: full-throttle cut-out"
             return Stop(at, restart_s, "full_throttle_cut", "commanded", says)
         near_cut_out = habit is not None and low <= habit.cut_out_kpa + LIMITS["cut_out_margin"].value
@@ -306,18 +320,21 @@ class _Look:
     def _gauge(self, kpa: float) -> str:
         return f"{kpa - self.timeline.barometric_kpa:.0f} kPa gauge"
 
-    def _as_usual(self, at: float, restart_s: float | None, habit: Habit) -> bool:
+    def _as_usual(self, level: _Level, habit: Habit) -> bool:
         """Whether the compressor came back at its usual cut-in after a usual time."""
-        if restart_s is None or restart_s - at > LIMITS["usual_off"].value * habit.off_s:
+        if level.restart_s is None or level.restart_s - level.at_s > LIMITS["usual_off"].value * habit.off_s:
             return False
-        low = self.at(self.derived.low_kpa, restart_s - 1.0, restart_s)
-        return low <= habit.cut_in_kpa + max(LIMITS["cut_in_margin"].value, 4.0 * habit.cut_in_spread_kpa)
+        return level.restart_kpa <= habit.cut_in_kpa + max(LIMITS["cut_in_margin"].value, 4.0 * habit.cut_in_spread_kpa)
 
     def _engine_end(self, at: float) -> float:
         """When the engine stopped after a moment, or the end."""
-        after = self.operating.engine_running[self.timeline.index(at) :]
-        stopped = int(np.argmin(after))  # the first one, without a look at the rest
-        return self.timeline.duration_s if after[stopped] else at + stopped * self.timeline.step_s
+        index = self.timeline.index(at)
+        if not self.operating.engine_running[index]:
+            return at
+        next_one = int(np.searchsorted(self.halts, index))
+        if next_one == len(self.halts):
+            return self.timeline.duration_s
+        return at + (int(self.halts[next_one]) - index) * self.timeline.step_s
 
     def _supplied_after(self, at: float, until: float) -> bool | None:
         """Whether the clutch kept its supply for most of the stop; None without a clutch channel."""

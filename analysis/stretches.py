@@ -65,6 +65,24 @@ def medians_by(key: Indices, values: Floats) -> Floats:
     return np.array([median_of(part) for part in np.split(values, edges) if len(part)])
 
 
+def medians_between(values: Floats, firsts: Floats, lasts: Floats) -> Floats:
+    """Median of each stretch from one index to another, NaN aside; NaN where there is nothing, or an index is NaN.
+
+    All are laid beside each other and sorted at once, so none should be long.
+    """
+    known = np.isfinite(firsts) & np.isfinite(lasts)
+    first, last = np.where(known, firsts, 1).astype(np.intp), np.where(known, lasts, 0).astype(np.intp)
+    if len(first) == 0:
+        return np.zeros(0)
+    at = first[:, None] + np.arange(max(int((last - first).max()) + 1, 1))
+    rows = values[np.minimum(at, len(values) - 1)]
+    rows[at > last[:, None]] = np.nan
+    rows.sort(axis=1)  # NaN comes last
+    seen, row = np.count_nonzero(np.isfinite(rows), axis=1), np.arange(len(rows))
+    most = np.maximum(seen, 1)
+    return np.where(seen > 0, (rows[row, (most - 1) // 2] + rows[row, np.minimum(most // 2, most - 1)]) / 2.0, np.nan)
+
+
 def smoothed(values: Floats, step_s: float, window_s: float) -> Floats:
     """Centred moving mean over a window; edges by what there is."""
     half = max(round(window_s / step_s / 2.0), 0)

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.readings import find_spikes, least_spike, moves_against, noise_of, resolution_of
+from analysis.readings import Pace, find_spikes, gaps_of, least_spike, moves_against, noise_and_step, resolution_of
+from analysis.stretches import medians_between
 from analysis.uncertainty import UNIFORM, combine
 from recorder.node import Channel
 from recorder.recording import Recording, Stream
@@ -26,8 +27,6 @@ Span: TypeAlias = tuple[float, float]
 ISO_2533 = "ISO 2533:1975, standard atmosphere (formula from memory)"
 LIMITS = limit_table(
     Limit("grid_step", 0.1, "s", PRACTICE),
-    Limit("gap", 2.0, "s", PRACTICE),
-    Limit("gap_in_steps", 3.0, "1", PRACTICE),
     Limit("unrecorded", 10.0, "s", "no channel at all; " + PRACTICE),
     Limit("longest_grid", 20e6, "steps", PRACTICE),
     Limit("sides_differ", 100.0, "kPa", PRACTICE),
@@ -59,6 +58,8 @@ class Signal:
         Stored unit; pressures in kPa absolute; NaN where missing or set aside.
     noise : float
         Standard deviation of one reading's noise.
+    resolution : float
+        The step in which it reads.
     u : float
         Standard uncertainty of a reading from the sensor's accuracy (fully correlated within the channel).
     step_s : float
@@ -75,6 +76,7 @@ class Signal:
     t_s: Floats
     values: Floats
     noise: float
+    resolution: float
     u: float
     step_s: float
     gaps: tuple[Span, ...]
@@ -90,13 +92,13 @@ class Signal:
     @property
     def u_steps(self) -> float:
         """Standard uncertainty that coarse steps leave to a mean (JCGM 100, F.2.2.1); none where noise dithers them."""
-        step = resolution_of(self.values)
-        return step * UNIFORM / 2.0 if self.noise < LIMITS["dithers"].value * step else 0.0
+        dithered = self.noise >= LIMITS["dithers"].value * self.resolution
+        return 0.0 if dithered else self.resolution * UNIFORM / 2.0
 
     @property
     def missing(self) -> float:
         """Share of the samples that hold no reading."""
-        return float(np.mean(~np.isfinite(self.values))) if len(self.values) else 1.0
+        return np.count_nonzero(~np.isfinite(self.values)) / len(self.values) if len(self.values) else 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +175,13 @@ class Timeline:
         ordered, seen = sorted(readings), len(readings)
         return (ordered[(seen - 1) // 2] + ordered[seen // 2]) / 2.0 if seen else float("nan")
 
+    def medians(self, values: Floats | None, starts_s: Floats, ends_s: Floats) -> Floats:
+        """Medians of many short stretches at once; NaN where there is nothing."""
+        if values is None:
+            return np.full(len(starts_s), np.nan)
+        first, last = (np.clip(np.rint(t / self.step_s), 0, len(self.t_s) - 1) for t in (starts_s, ends_s))
+        return medians_between(values, first, last)
+
     def recorded(self) -> NDArray[np.bool_]:
         """Where something was recorded at all."""
         mask = np.ones(len(self.t_s), np.bool_)
@@ -213,7 +222,7 @@ def timeline_of(recording: Recording) -> Timeline | None:
         raw.extend(column for column in _columns_in_order(stream, origin, flags) if column[0].in_use)
     barometric, barometric_u = barometric_of(raw, recording.job.altitude_m)
     times = {id(t): t for _, t, _ in raw}
-    paces = {key: _Pace.of(t) for key, t in times.items()}
+    paces = {key: Pace.of(t) for key, t in times.items()}
     signals = {c.id: _signal(c, t, v, barometric, _other_side(c, t, raw), paces[id(t)]) for c, t, v in _once_each(raw)}
     signals = _sides_right(signals, flags)
     duration = max((float(t[-1]) for _, t, _ in raw if len(t)), default=0.0)
@@ -348,27 +357,12 @@ def _other_side(channel: Channel, t: Floats, raw: list[tuple[Channel, Floats, Fl
     return next((v for c, at, v in raw if c.place == place and (at is t or np.array_equal(at, t))), None)
 
 
-@dataclass(frozen=True, slots=True)
-class _Pace:
-    """Usual and longest interval of a stream's rows: its channels share them."""
-
-    step_s: float
-    longest_s: float
-
-    @classmethod
-    def of(cls, t: Floats) -> "_Pace":
-        steps = np.diff(t)
-        return cls(float(np.median(steps)), float(steps.max())) if len(steps) else cls(1.0, 0.0)
-
-
-def _signal(
-    channel: Channel, t: Floats, stored: Floats, barometric: float, other: Floats | None, pace: _Pace
-) -> Signal:
+def _signal(channel: Channel, t: Floats, stored: Floats, barometric: float, other: Floats | None, pace: Pace) -> Signal:
     values = stored.astype(np.float64)
     if channel.quantity == "pressure" and channel.reference != "absolute":
         values += channel.sealed_at_kpa or barometric
     step = pace.step_s
-    noise = noise_of(values)
+    noise, resolution = noise_and_step(values)
     spikes = np.zeros(0, np.intp)
     if channel.quantity in SPIKED_QUANTITIES:
         least = least_spike(channel.quantity)
@@ -381,8 +375,10 @@ def _signal(
         accuracy = _usual_accuracy(channel)
     if channel.quantity == "voltage":
         stated = True
-    missing = _gaps(t, values, pace)
-    return Signal(channel, t, values, noise, accuracy * UNIFORM, step, missing, t[spikes], stated, aside)
+    missing = gaps_of(t, values, pace)
+    if len(spikes):
+        resolution = resolution_of(values)
+    return Signal(channel, t, values, noise, resolution, accuracy * UNIFORM, step, missing, t[spikes], stated, aside)
 
 
 def _usual_accuracy(channel: Channel) -> float:
@@ -391,19 +387,6 @@ def _usual_accuracy(channel: Channel) -> float:
     if channel.place in ("low_side", "high_side"):
         return LIMITS[f"{channel.place}_accuracy"].value
     return 0.0
-
-
-def _gaps(t: Floats, values: Floats, pace: _Pace) -> tuple[Span, ...]:
-    longest = max(LIMITS["gap"].value, LIMITS["gap_in_steps"].value * pace.step_s)
-    good = np.isfinite(values)
-    if pace.longest_s <= longest and good.all():
-        return ()
-    seen = t[good]
-    if len(seen) == 0:
-        return ((float(t[0]), float(t[-1])),) if len(t) else ()
-    edges = np.concatenate([[t[0]], seen, [t[-1]]])
-    at = np.flatnonzero(np.diff(edges) > longest)
-    return tuple((float(edges[i]), float(edges[i + 1])) for i in at)
 
 
 def _unrecorded(signals: Mapping[str, Signal]) -> tuple[Span, ...]:

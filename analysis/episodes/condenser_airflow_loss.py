@@ -19,7 +19,7 @@ from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.shown import times
 from analysis.soak import excess_over_saturation
-from analysis.stretches import spans_of
+from analysis.stretches import median_of, spans_of
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
 
@@ -269,18 +269,18 @@ def _conditions(case: Case, edges: Edges) -> list[Evidence]:
     found: list[Evidence] = []
     speed = case.timeline.grid("vehicle_speed")
     if speed is not None and np.isfinite(speed[part]).any():
-        kmh = float(np.nanmedian(speed[part]))
+        kmh = median_of(speed[part])
         where = "at standstill or crawling" if kmh < LIMITS["slow"].value else f"at {kmh:.0f} km/h"
         found.append(Evidence("road_speed", where, {"vehicle_speed_kmh": measured(kmh, 1.0)}))
     fan = case.timeline.grid("fan")
     if fan is not None and np.isfinite(fan[part]).any():
-        volts = float(np.nanmedian(fan[part]))
+        volts = median_of(fan[part])
         state = "without" if volts < LIMITS["fan_supply"].value else "with"
         says = f"condenser fan {state} supply meanwhile ({volts:.1f} V)"
         found.append(Evidence(f"fan_{state}_supply", says, {"fan_v": measured(volts, 0.2)}))
     current = case.timeline.grid("fan_current")
     if current is not None and np.isfinite(current[part]).any():
-        amperes = float(np.nanmedian(current[part]))
+        amperes = median_of(current[part])
         state = "without" if amperes < LIMITS["fan_current"].value else "with"
         says = f"condenser fan {state} current meanwhile ({amperes:.1f} A)"
         found.append(Evidence(f"fan_{state}_current", says, {"fan_a": measured(amperes, 0.2)}))

@@ -76,20 +76,23 @@ def _plugged(case: Case) -> list[Episode]:
     rises, usual = rises_after_stops(case)
     low = case.evened(case.derived.low_kpa, 2.0)
     again = [rise for rise in rises if rise.until_s < case.timeline.duration_s]
-    usual_restart = float(np.median([case.median(low, r.until_s - 2.0, r.until_s) for r in again])) if again else 0.0
+    until = np.array([rise.until_s for rise in again])
+    at_restart = case.timeline.medians(low, until - 2.0, until)
+    most = float(np.median(at_restart)) + LIMITS["cut_in_margin"].value if again else 0.0
     found: list[Episode] = []
-    for rise in again:
+    for rise, reached in zip(again, at_restart.tolist(), strict=True):
         stop, restart = rise.stop_s, rise.until_s
         short = stop - rise.began_s <= LIMITS["short_run"].value
         if found and short and hardly_rose(rise, usual) and rise.began_s <= found[-1].end_s + 1.0:
             found[-1] = replace(found[-1], end_s=restart)  # it tried once more in vain
             continue
         slow = restart - stop >= LIMITS["chatter_lasts"].value and hardly_rose(rise, usual)
-        waited = case.median(low, restart - 2.0, restart) <= usual_restart + LIMITS["cut_in_margin"].value
-        past = stop - _first_start(case) > LIMITS["valve_cold"].value
+        waited, past = reached <= most, stop - _first_start(case) > LIMITS["valve_cold"].value
+        if not (slow and waited and past):
+            continue
         start = rise.began_s if short else stop
         warmed = _warmed(case, start, restart)
-        if slow and waited and past and warmed >= LIMITS["vent_warms"].value and not _commanded(case, start, restart):
+        if warmed >= LIMITS["vent_warms"].value and not _commanded(case, start, restart):
             measures = {
                 "rise_kpa_per_s": measured(rise.rate, 0.05 * usual),
                 "usual_rise_kpa_per_s": measured(usual, 0.1 * usual),

@@ -43,6 +43,7 @@ LIMITS = limit_table(
     Limit("vent_follows_coarse", 13.0, "K", "warm air hides a little in coarse steps; " + PRACTICE),
     Limit("coil_without", 15.0, "K", "vent over evaporating; a coil short of refrigerant hardly moves it; " + PRACTICE),
     Limit("leaves", 6.0, "K", "vent air, at once; " + PRACTICE),
+    Limit("comes_back", 0.05, "share of the rest of the drive", PRACTICE),
     Limit("leaves_within", 25.0, "s", "a probe that falls; ice and leaks take minutes; " + PRACTICE),
     Limit("circuit_still", 3.0, "K", "evaporating, before and after: more load warms both; " + PRACTICE),
     Limit("load_stays", 7.0, "K", "evaporating and condensing, as halts and speed move them; " + PRACTICE),
@@ -269,7 +270,8 @@ def _left_the_air(case: Case) -> list[Episode]:
         if t[last] - t[at + within] < LIMITS["stays_away"].value:
             break
         step = float(rise[at])
-        stays = float(np.quantile(vent[at + within : last], 0.05)) >= float(vent[at]) + LIMITS["leaves"].value / 2.0
+        back = thinned(vent[at + within : last]) < float(vent[at]) + LIMITS["leaves"].value / 2.0
+        stays = float(np.mean(back)) <= LIMITS["comes_back"].value
         around = ((float(t[at]) - 60.0, float(t[at])), (float(t[at + within]), float(t[at + within]) + 60.0))
         if not stays or not all(_pumps(case, *span) for span in around):
             continue
