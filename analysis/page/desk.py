@@ -146,7 +146,13 @@ def verdict(archive: str, path: str) -> dict[str, Any]:
 
 
 def screen_on(archive: str, after: str) -> dict[str, Any]:
-    """Analyse a few of the recordings that are to be screened, those behind the path ``after``; how many are left."""
+    """Analyse a few of the recordings that are to be screened, those behind the path ``after``; how many are left.
+
+    Raises
+    ------
+    InputError
+        If what is found cannot be kept beside the recordings.
+    """
     import time
 
     from analysis.archive.examine import examine

@@ -323,6 +323,23 @@ def test_channels_are_put_to_their_places_by_dragging_and_by_keyboard(browser: B
     desk.context.close()
 
 
+def test_the_demos_job_sheet_can_be_emptied_for_a_vehicle_and_stays_so(browser: Browser, page: Served):
+    watched = Watched(browser, PHONE)
+    phone = watched.page
+    phone.goto(f"{page.base}/fit-up")
+    expect(phone.locator("#nodes input")).to_be_checked()
+    assert phone.input_value("#f-plate") == "HV 07 BUS"
+    phone.click("#empty")
+    expect(phone.locator("#f-vehicle")).to_be_focused()
+    phone.fill("#f-vehicle", "Van 9")
+    phone.reload()
+    expect(phone.locator("#f-vehicle")).to_have_value("Van 9")
+    assert {phone.input_value(f"#f-{name}") for name in ("plate", "complaint", "vin", "order_number")} == {""}
+    assert phone.locator("#nodes input").count() == 0
+    assert watched.complaints == []
+    phone.context.close()
+
+
 def test_a_mark_is_corrected_where_it_is_read(browser: Browser, page: Served):
     watched = Watched(browser, PHONE)
     phone = watched.page

@@ -12,10 +12,11 @@ const USUAL = ["technician", "certificate", "charging_machine", "charging_machin
 const board = new Board(by("board"), by("missing"), JSON.parse(by("facts").textContent), keep);
 const checks = () => [...form.querySelectorAll("[data-check]")];
 let nodes = [];
+let emptied = false;
 
 function keep() {
   const held = {
-    fields: typed(form), address: by("address").value, nodes, moves: board.moves,
+    emptied, fields: typed(form), address: by("address").value, nodes, moves: board.moves,
     ticked: checks().filter((b) => b.checked).map((b) => b.name),
   };
   localStorage.setItem(KEPT, JSON.stringify(held));
@@ -32,9 +33,15 @@ function kept(key) {
   }
 }
 
+function clear() {
+  for (const element of form.querySelectorAll("[data-field] [name]")) element.value = "";
+}
+
 // What was typed and not yet used; else what is usually the same for this workshop.
 function restore() {
   const held = kept(KEPT);
+  emptied = Boolean(held.emptied);
+  if (emptied) clear();
   for (const [name, value] of Object.entries({...kept(REMEMBERED), ...held.fields})) {
     const element = form.querySelector(`[data-field] [name="${CSS.escape(name)}"]`);
     if (element) element.value = value;
@@ -134,4 +141,14 @@ bindZeroCheck(() => chosen().filter((node) => node.address !== "demo"), () => Nu
 restore();
 keep();
 showNodes();
-if (nodes.length === 0 && by("fit-up").dataset.demo) look(["demo"], by("look")).catch((reason) => say(reason.message));
+by("empty")?.addEventListener("click", () => {
+  emptied = true;
+  clear();
+  nodes = [];
+  board.moves = {};
+  keep();
+  showNodes();
+  say("The form is empty; no node is chosen.");
+  by("f-vehicle").focus();
+});
+if (nodes.length === 0 && !emptied && by("fit-up").dataset.demo) look(["demo"], by("look")).catch((reason) => say(reason.message));
