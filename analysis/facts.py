@@ -257,5 +257,5 @@ def _from_rest(case: Case) -> list[Fact]:
         says = f"at rest the pressure stood {abs(excess.value):.1f} K {side} saturation at the soak"
         says = f"{says} (u95 {excess.u95:.1f} K)"
         evidence = Evidence("rest_against_saturation", says, {"excess_k": excess})
-        facts.append(Fact("static over saturation", says, (evidence,), excess.value, excess.u95 / 2.0))
+        facts.append(Fact("static over saturation", says, (evidence,), excess.value, excess.u95 / 2.0, True))
     return facts
