@@ -18,7 +18,7 @@ LIMITS = limit_table(
     Limit("settled_in", 60.0, "s", PRACTICE),
     Limit("weighed_well", 0.25, "share", "u95 over the rated charge; a rougher mass tells nothing; " + PRACTICE),
     Limit("least", 20.0, "s", "of pumping that a level is read from; " + PRACTICE),
-    Limit("over_ambient_high", 30.0, "K", PRACTICE),
+    Limit("over_ambient_high", 25.0, "K", "10-25 K is usual; " + PRACTICE),
     Limit("over_ambient_low", 12.0, "K", PRACTICE),
     Limit("vent_gap_large", 12.0, "K", PRACTICE),
     Limit(

@@ -54,7 +54,7 @@ WEIGHTS = (
     Weight("condenser_airflow_loss absent", -2.7, "condensing never left its own baseline"),
     Curve(
         "condensing over ambient",
-        ((12.0, -0.5), (18.0, -0.1), (22.0, 0.5), (25.0, 1.3), (30.0, 2.2)),
+        ((12.0, -0.5), (18.0, -0.1), (22.0, 0.3), (25.0, 0.9), (30.0, 1.8)),
         "the condenser's heat may not be carried away",
         "a condenser short of air throughout would stand higher",
     ),

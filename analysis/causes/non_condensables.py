@@ -22,7 +22,7 @@ WEIGHTS = (
     ),
     Curve(
         "condensing over ambient",
-        ((8.0, -1.2), (13.0, -0.5), (18.0, 0.0), (22.0, 0.5), (25.0, 1.0), (30.0, 1.7)),
+        ((8.0, -1.2), (13.0, -0.5), (18.0, 0.0), (22.0, 0.3), (25.0, 0.9), (30.0, 1.8)),
         "air takes room in the condenser",
         "the condenser has its room",
     ),
