@@ -24,6 +24,8 @@ LIMITS = limit_table(
     Limit("excluded", 0.02, "probability", PRACTICE),
     Limit("says_something", 0.1, "log likelihood ratio", "a tenth more or less likely is no reason; " + PRACTICE),
 )
+RECORD = "how often the detector was right, or missed, over randomised vehicles (tests/accuracy), rounded"
+"""The source of what "seen", "suspected" and "absent" weigh."""
 BY_EXCLUSION = "outside_the_circuit"
 NOT_OF_THE_CIRCUIT = (BY_EXCLUSION, "sensor_fault")
 SPREAD = ((-1.5, 0.07), (-0.75, 0.24), (0.0, 0.38), (0.75, 0.24), (1.5, 0.07))
@@ -83,8 +85,8 @@ class Narrowed:
 class CauseModule(Protocol):
     """What each module of this folder provides; ``COST`` orders the next checks, as `findings.Cause` says.
 
-    ``PRIOR`` is the share of vehicles brought in with a complaint that have this cause. ``NARROWED`` holds what to
-    check once a fact has ruled some of the parts out; the first that applies is used.
+    ``PRIOR`` is the share of vehicles brought in with a complaint that have this cause (common practice, no source).
+    ``NARROWED`` holds what to check once a fact has ruled some of the parts out; the first that applies is used.
     """
 
     CAUSE: str
