@@ -18,7 +18,7 @@ LIMITS = limit_table(
     Limit("settled_in", 60.0, "s", PRACTICE),
     Limit("weighed_well", 0.25, "share", "u95 over the rated charge; a rougher mass tells nothing; " + PRACTICE),
     Limit("least", 20.0, "s", "of pumping that a level is read from; " + PRACTICE),
-    Limit("over_ambient_high", 30.0, "K", PRACTICE),
+    Limit("over_ambient_high", 25.0, "K", "10-25 K is usual; " + PRACTICE),
     Limit("over_ambient_low", 12.0, "K", PRACTICE),
     Limit("vent_gap_large", 12.0, "K", PRACTICE),
     Limit(
@@ -257,5 +257,5 @@ def _from_rest(case: Case) -> list[Fact]:
         says = f"at rest the pressure stood {abs(excess.value):.1f} K {side} saturation at the soak"
         says = f"{says} (u95 {excess.u95:.1f} K)"
         evidence = Evidence("rest_against_saturation", says, {"excess_k": excess})
-        facts.append(Fact("static over saturation", says, (evidence,), excess.value, excess.u95 / 2.0))
+        facts.append(Fact("static over saturation", says, (evidence,), excess.value, excess.u95 / 2.0, True))
     return facts

@@ -16,6 +16,7 @@ from analysis.facts import Fact
 from analysis.findings import EXCLUDED, LIKELY, NOT_EXCLUDED, PROVEN, Cause, Weighed
 from analysis.limits import PRACTICE, Limit, limit_table, weight_at
 from analysis.titles import title
+from analysis.together import likely_together
 
 LIMITS = limit_table(
     Limit("proven", 0.95, "probability", "with a fact that leaves no other reading; " + PRACTICE),
@@ -23,12 +24,12 @@ LIMITS = limit_table(
     Limit("excluded", 0.02, "probability", PRACTICE),
     Limit("says_something", 0.1, "log likelihood ratio", "a tenth more or less likely is no reason; " + PRACTICE),
 )
+RECORD = "how often the detector was right, or missed, over randomised vehicles (tests/accuracy), rounded"
+"""The source of what "seen", "suspected" and "absent" weigh."""
 BY_EXCLUSION = "outside_the_circuit"
 NOT_OF_THE_CIRCUIT = (BY_EXCLUSION, "sensor_fault")
 SPREAD = ((-1.5, 0.07), (-0.75, 0.24), (0.0, 0.38), (0.75, 0.24), (1.5, 0.07))
 """Standard normal distribution in five steps: how far a level may be off in standard uncertainties, and how often."""
-STEPS = 12
-"""Halving steps until causes that share a level are settled: the last moves a probability by a few thousandths."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +85,8 @@ class Narrowed:
 class CauseModule(Protocol):
     """What each module of this folder provides; ``COST`` orders the next checks, as `findings.Cause` says.
 
-    ``PRIOR`` is the share of vehicles brought in with a complaint that have this cause. ``NARROWED`` holds what to
-    check once a fact has ruled some of the parts out; the first that applies is used.
+    ``PRIOR`` is the share of vehicles brought in with a complaint that have this cause (common practice, no source).
+    ``NARROWED`` holds what to check once a fact has ruled some of the parts out; the first that applies is used.
     """
 
     CAUSE: str
@@ -108,16 +109,12 @@ def weigh(facts: dict[str, Fact]) -> tuple[Cause, ...]:
     """Weigh the facts for each cause; the likeliest first, then the cheapest next check."""
     modules = {module.CAUSE: module for module in cause_modules()}
     spoken = {name: _spoken(module, facts) for name, module in modules.items()}
-    told = _beside_rivals(modules, spoken, {name: _own(name, some, facts) for name, some in spoken.items()}, facts)
-    weighed = {
-        name: _cause(module, facts, module.PRIOR, told[name])
-        for name, module in modules.items()
-        if name != BY_EXCLUSION
-    }
+    last, by_itself = modules[BY_EXCLUSION], spoken.pop(BY_EXCLUSION)
+    told, likely, none = _together(modules, spoken, facts)
+    weighed = {name: _cause(modules[name], facts, likely[name], some) for name, some in told.items()}
     circuit = [(modules[name].PRIOR, cause) for name, cause in weighed.items() if name not in NOT_OF_THE_CIRCUIT]
-    last = modules[BY_EXCLUSION]
-    sound = math.prod(1.0 - prior for prior, _ in circuit)
-    weighed[BY_EXCLUSION] = _cause(last, facts, sound, _excluded(circuit, sound) + told[BY_EXCLUSION])
+    sound = _probability(_odds(none) + sum(w.llr for w in by_itself))
+    weighed[BY_EXCLUSION] = _cause(last, facts, sound, _excluded(circuit, none) + by_itself)
     # What was seen comes before what follows from nothing else being there.
     seen = {n for n, cause in weighed.items() if n != BY_EXCLUSION and cause.standing in (PROVEN, LIKELY)}
     order = {name: (name not in seen, -cause.probability, modules[name].COST) for name, cause in weighed.items()}
@@ -135,55 +132,63 @@ def _spoken(module: CauseModule, facts: dict[str, Fact]) -> list[Weighed]:
     return told
 
 
-def _own(name: str, told: list[Weighed], facts: dict[str, Fact]) -> list[Weighed]:
-    """Without levels that say nothing: read outside of what passed, or counted in what was seen throughout."""
-    seen, passing = f"{name} seen" in facts, f"{name} passing" in facts
-    return [w for w in told if not (facts[w.fact].steady and (passing or (seen and w.llr > 0)))]
+def _together(
+    modules: dict[str, CauseModule], spoken: dict[str, list[Weighed]], facts: dict[str, Fact]
+) -> tuple[dict[str, list[Weighed]], dict[str, float], float]:
+    """What is told of each cause, its probability, and that of none in the circuit.
 
-
-def _beside_rivals(
-    modules: dict[str, CauseModule],
-    spoken: dict[str, list[Weighed]],
-    told: dict[str, list[Weighed]],
-    facts: dict[str, Fact],
-) -> dict[str, list[Weighed]]:
-    """Each level weighed beside the other causes that it speaks for, as likely as those turn out to be.
-
-    How likely each is depends on the others; halving steps settle it (a fixed point).
+    A level counts once, whichever causes explain it. It says nothing of what passed, outside of which it was read, and
+    does not count again for what was seen throughout, whose detector saw it.
     """
-    explains: dict[str, list[str]] = {}
+    told: dict[str, list[Weighed]] = {}
+    levels: dict[str, dict[str, float]] = {}
+    log_odds: dict[str, float] = {}
     for name, some in spoken.items():
-        for weighed in some:
-            if weighed.llr > 0 and facts[weighed.fact].steady:
-                explains.setdefault(weighed.fact, []).append(name)
-    likely = {name: _probability(modules[name].PRIOR, some) for name, some in told.items()}
-    beside = told
-    for _ in range(STEPS):
-        beside = {
-            name: [_beside(w, [likely[other] for other in explains.get(w.fact, []) if other != name]) for w in some]
-            for name, some in told.items()
-        }
-        likely = {n: 0.5 * (likely[n] + _probability(modules[n].PRIOR, some)) for n, some in beside.items()}
-    return beside
+        shared = {w.fact: w.llr for w in some if w.llr > 0 and facts[w.fact].steady}
+        for fact, llr in shared.items():
+            levels.setdefault(fact, {})[name] = llr
+        seen, passing = f"{name} seen" in facts, f"{name} passing" in facts
+        told[name] = [w for w in some if not ((seen and w.fact in shared) or (passing and facts[w.fact].steady))]
+        log_odds[name] = _odds(modules[name].PRIOR) + sum(w.llr for w in told[name] if w.fact not in shared)
+    likely, none = _beside_seen({name for name in told if f"{name} seen" in facts}, log_odds, levels)
+    return {name: _as_far(some, likely[name], log_odds[name], levels) for name, some in told.items()}, likely, none
 
 
-def _beside(weighed: Weighed, others: list[float]) -> Weighed:
-    """A level that other causes explain, likely as they are, is to be expected without this one as well."""
-    if weighed.llr <= 0 or not others:
-        return weighed
-    explained = 1.0 - math.prod(1.0 - likely for likely in others)
-    ratio = math.exp(weighed.llr)
-    return replace(weighed, llr=round(weighed.llr - math.log(explained * ratio + 1.0 - explained), 2))
+def _beside_seen(
+    seen: set[str], log_odds: dict[str, float], levels: dict[str, dict[str, float]]
+) -> tuple[dict[str, float], float]:
+    """The causes together: where one that was seen is there it explains its levels, else the others have to."""
+    explaining = {name for ratios in levels.values() for name in ratios} & seen
+    left = {fact: ratios for fact, ratios in levels.items() if not explaining & set(ratios)}
+    explained, none = likely_together(log_odds, left, NOT_OF_THE_CIRCUIT)
+    if not explaining:
+        return explained, none
+    absent = math.prod(1.0 - _probability(log_odds[name]) for name in explaining)
+    others = {name: odds for name, odds in log_odds.items() if name not in explaining}
+    unexplained, none = likely_together(others, levels, NOT_OF_THE_CIRCUIT)
+    mixed = {name: (1.0 - absent) * explained[name] + absent * unexplained[name] for name in others}
+    return {**explained, **mixed}, absent * none
 
 
-def _excluded(circuit: list[tuple[float, Cause]], sound: float) -> list[Weighed]:
+def _as_far(told: list[Weighed], likely: float, log_odds: float, levels: dict[str, dict[str, float]]) -> list[Weighed]:
+    """Levels as far as they moved the cause: less than by themselves where others explain them too."""
+    by_themselves = sum(w.llr for w in told if w.llr > 0 and w.fact in levels)
+    if by_themselves == 0.0:
+        return told
+    share = min(max((_odds(likely) - log_odds) / by_themselves, 0.0), 1.0)
+    return [replace(w, llr=round(share * w.llr, 2)) if w.llr > 0 and w.fact in levels else w for w in told]
+
+
+def _excluded(circuit: list[tuple[float, Cause]], none: float) -> list[Weighed]:
     """What the causes in the circuit say about there being none: those that have become unlikely, then each other one.
 
-    The steps are taken one after the other, so that their ratios add up to what all of them say together.
+    The steps are taken one after the other. Causes that explain the same level share it, so that together they say
+    more than one by one; what they say more is shared out.
     """
     fallen = [(prior, cause) for prior, cause in circuit if cause.probability < prior]
+    risen = [(prior, cause) for prior, cause in circuit if cause.probability > prior]
     told: list[Weighed] = []
-    before = sound
+    before = math.prod(1.0 - prior for prior, _ in circuit)
     if fallen:
         after = before * math.prod((1.0 - cause.probability) / (1.0 - prior) for prior, cause in fallen)
         says = (
@@ -191,29 +196,29 @@ def _excluded(circuit: list[tuple[float, Cause]], sound: float) -> list[Weighed]
         )
         told.append(Weighed("not seen", _odds(after) - _odds(before), says, "little else is left"))
         before = after
-    for prior, cause in circuit:
-        if cause.probability > prior:
-            after = before * (1.0 - cause.probability) / (1.0 - prior)
-            first = cause.weighed[0]
-            reason = f"{title(cause.cause)}: that would explain it"
-            told.append(Weighed(cause.cause, _odds(after) - _odds(before), first.says, reason, first.evidence))
-            before = after
+    shares = [math.log((1.0 - cause.probability) / (1.0 - prior)) for prior, cause in risen]
+    for share, (_, cause) in zip(shares, risen, strict=True):
+        first = cause.weighed[0]
+        llr = share / sum(shares) * (_odds(none) - _odds(before))
+        reason = f"{title(cause.cause)}: that would explain it"
+        told.append(Weighed(cause.cause, llr, first.says, reason, first.evidence))
     return [replace(weighed, llr=round(weighed.llr, 2)) for weighed in told if abs(weighed.llr) >= 0.05]
 
 
 def _odds(probability: float) -> float:
-    """Natural logarithm of the odds."""
-    return math.log(probability / (1.0 - probability))
+    """Natural logarithm of the odds; of what is next to certain, a large number."""
+    inside = min(max(probability, 1e-6), 1.0 - 1e-6)
+    return math.log(inside / (1.0 - inside))
 
 
-def _probability(prior: float, told: list[Weighed]) -> float:
-    """Probability of a cause by Bayes' theorem, each fact taken as independent."""
-    return 1.0 / (1.0 + math.exp(-_odds(prior) - sum(weighed.llr for weighed in told)))
+def _probability(log_odds: float) -> float:
+    """The probability of odds given by their natural logarithm."""
+    return 1.0 / (1.0 + math.exp(-log_odds))
 
 
-def _cause(module: CauseModule, facts: dict[str, Fact], prior: float, told: list[Weighed]) -> Cause:
+def _cause(module: CauseModule, facts: dict[str, Fact], likely: float, told: list[Weighed]) -> Cause:
     told = [weighed for weighed in told if weighed.llr != 0]
-    probability = round(min(max(_probability(prior, told), 0.001), 0.999), 3)
+    probability = round(min(max(likely, 0.001), 0.999), 3)
     standing = standing_of(probability, proves=any(weighed.proves for weighed in told))
     spoke_for = tuple(sorted((w for w in told if w.llr > 0), key=lambda w: (-w.llr, w.says)))
     spoke_against = tuple(sorted((w for w in told if w.llr < 0), key=lambda w: (w.llr, w.says)))

@@ -1,6 +1,6 @@
 """The compressor stops by itself: supply, coil or clutch."""
 
-from analysis.causes import Narrowed, Weight
+from analysis.causes import RECORD, Narrowed, Weight
 
 CAUSE = "compressor_dropout"
 PRIOR = 0.13
@@ -56,8 +56,8 @@ TELLING_TEST = (
 )
 NEXT_CHECK = "measure the supply at the clutch connector hot, then its ground, then the air gap"
 WEIGHTS = (
-    Weight("compressor_dropout seen", 4.1, "it stayed off although asked for"),
-    Weight("compressor_dropout suspected", 1.0, "a sign of it was seen; it does not settle it"),
+    Weight("compressor_dropout seen", 4.1, "it stayed off although asked for", RECORD),
+    Weight("compressor_dropout suspected", 1.0, "a sign of it was seen; it does not settle it", RECORD),
     Weight("compressor_dropout comes and goes", 1.0, "contacts, and a clutch that is hot, come and go"),
     Weight("compressor_dropout: lift_lost", -0.7, "weak pumping loses the lift too"),
     Weight("stopped electrical", 1.5, "without supply no clutch closes", proves=True),
@@ -65,5 +65,5 @@ WEIGHTS = (
     Weight("compressor_dropout: coil_without_current", 1.0, "supply without current: the coil's circuit is open"),
     Weight("compressor_dropout: switch_open", 1.0, "the switch opened without a pressure that should open it"),
     Weight("compressor_dropout: coil_conducts", 0.7, "the coil pulled and the compressor stood: gap or facing"),
-    Weight("compressor_dropout absent", -1.8, "every stop has its reason; a stop in a rest would not show"),
+    Weight("compressor_dropout absent", -1.8, "every stop has its reason; a stop in a rest would not show", RECORD),
 )

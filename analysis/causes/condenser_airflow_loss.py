@@ -1,6 +1,6 @@
 """The condenser gets too little air."""
 
-from analysis.causes import Curve, Narrowed, Weight
+from analysis.causes import RECORD, Curve, Narrowed, Weight
 
 CAUSE = "condenser_airflow_loss"
 PRIOR = 0.13
@@ -41,8 +41,8 @@ NEXT_CHECK = (
     "condenser against light"
 )
 WEIGHTS = (
-    Weight("condenser_airflow_loss seen", 4.5, "the condenser's heat is not carried away"),
-    Weight("condenser_airflow_loss suspected", 1.5, "a sign of it was seen; it does not settle it"),
+    Weight("condenser_airflow_loss seen", 4.5, "the condenser's heat is not carried away", RECORD),
+    Weight("condenser_airflow_loss suspected", 1.5, "a sign of it was seen; it does not settle it", RECORD),
     Weight("condenser_airflow_loss comes and goes", 1.5, "a fan comes and goes; the charge, and air inside, do not"),
     Weight("only when slow", 1.5, "ram air replaces the fan at speed"),
     Weight("also at speed", -1.0, "ram air should replace the fan: think of a blocked condenser"),
@@ -51,10 +51,10 @@ WEIGHTS = (
     Weight("condenser_airflow_loss: fan_without_current", 1.5, "the fan drew nothing", proves=True),
     Weight("condenser_airflow_loss: fan_with_current", 0.3, "the fan turned: the air meets something"),
     Weight("high_pressure_trip seen", 1.5, "trips follow lost airflow first of all"),
-    Weight("condenser_airflow_loss absent", -2.7, "condensing never left its own baseline"),
+    Weight("condenser_airflow_loss absent", -2.7, "condensing never left its own baseline", RECORD),
     Curve(
         "condensing over ambient",
-        ((12.0, -0.5), (18.0, -0.1), (22.0, 0.5), (25.0, 1.3), (30.0, 2.2)),
+        ((12.0, -0.5), (18.0, -0.1), (22.0, 0.3), (25.0, 0.9), (30.0, 1.8)),
         "the condenser's heat may not be carried away",
         "a condenser short of air throughout would stand higher",
     ),

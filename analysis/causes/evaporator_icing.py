@@ -1,6 +1,6 @@
 """Ice on the evaporator keeps the air from passing."""
 
-from analysis.causes import Curve, Narrowed, Weight
+from analysis.causes import RECORD, Curve, Narrowed, Weight
 
 CAUSE = "evaporator_icing"
 PRIOR = 0.04
@@ -10,8 +10,8 @@ PARTS = ("evaporator temperature sensor or its seat", "compressor control set to
 TELLING_TEST = "switch cooling off for ten minutes with the blower on: if it cools again, it was ice"
 NEXT_CHECK = "read the evaporator sensor against a probe beside it; check cabin filter and blower"
 WEIGHTS = (
-    Weight("evaporator_icing seen", 5.8, "ice grows below freezing and blocks the air"),
-    Weight("evaporator_icing suspected", 1.2, "a sign of it was seen; it does not settle it"),
+    Weight("evaporator_icing seen", 5.8, "ice grows below freezing and blocks the air", RECORD),
+    Weight("evaporator_icing suspected", 1.2, "a sign of it was seen; it does not settle it", RECORD),
     Weight("evaporator starved", 1.0, "an iced evaporator takes up as little heat as a starved one"),
     Curve(
         "evaporating",
@@ -26,5 +26,5 @@ WEIGHTS = (
         "the iced evaporator takes up no heat",
         "an iced evaporator does not superheat",
     ),
-    Weight("evaporator_icing absent", -2.3, "the vents followed the evaporator"),
+    Weight("evaporator_icing absent", -2.3, "the vents followed the evaporator", RECORD),
 )

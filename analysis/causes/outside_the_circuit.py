@@ -11,7 +11,4 @@ TELLING_TEST = (
     "with the compressor pumping and the evaporator cold, follow the air: doors, heater pipe temperatures, blower"
 )
 NEXT_CHECK = "set full cold and recirculation, compare left and right vents, feel the heater pipes"
-WEIGHTS = (
-    Weight("circuit as it should be", 1.5, "the circuit makes the cold that does not reach the vents"),
-    Weight("evaporator starved", -1.5, "a starved evaporator explains warm vents, whatever starves it"),
-)
+WEIGHTS = (Weight("circuit as it should be", 1.5, "the circuit makes the cold that does not reach the vents"),)

@@ -1,6 +1,6 @@
 """Too much refrigerant."""
 
-from analysis.causes import Curve, Narrowed, Weight
+from analysis.causes import RECORD, Curve, Narrowed, Weight
 from analysis.limits import PRACTICE
 
 CAUSE = "overcharge"
@@ -11,9 +11,9 @@ PARTS = ("overfill at the last service",)
 TELLING_TEST = "recover and weigh against the rated charge"
 NEXT_CHECK = "ask for the last service record; then recover and weigh"
 WEIGHTS = (
-    Weight("overcharge seen", 4.7, "the signs of too much refrigerant agree"),
-    Weight("overcharge suspected", 1.2, "a sign of it was seen; it does not settle it"),
-    Weight("overcharge absent", -1.5, "its signs speak against it"),
+    Weight("overcharge seen", 4.7, "the signs of too much refrigerant agree", RECORD),
+    Weight("overcharge suspected", 1.2, "a sign of it was seen; it does not settle it", RECORD),
+    Weight("overcharge absent", -1.5, "its signs speak against it", RECORD),
     Curve(
         "charge over rated",
         ((-0.15, -3.5), (0.0, -3.0), (0.08, -1.0), (0.15, 1.0), (0.25, 3.0), (0.5, 4.0)),
@@ -29,7 +29,7 @@ WEIGHTS = (
     ),
     Curve(
         "condensing over ambient",
-        ((8.0, -1.2), (13.0, -0.5), (18.0, 0.0), (22.0, 0.5), (25.0, 1.0), (30.0, 1.7)),
+        ((8.0, -1.2), (13.0, -0.5), (18.0, 0.0), (22.0, 0.3), (25.0, 0.9), (30.0, 1.8)),
         "liquid takes room in the condenser",
         "the condenser has its room",
     ),

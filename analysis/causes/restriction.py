@@ -1,6 +1,6 @@
 """A narrow place in the liquid line, drier, valve or orifice."""
 
-from analysis.causes import Curve, Narrowed, Weight
+from analysis.causes import RECORD, Curve, Narrowed, Weight
 from analysis.limits import PRACTICE
 
 CAUSE = "restriction"
@@ -18,10 +18,12 @@ PARTS = ("expansion valve or orifice", "receiver-drier", "pinched line")
 TELLING_TEST = "feel and measure for a temperature drop along the liquid line; compare subcooling with superheat"
 NEXT_CHECK = "measure the liquid line before and after drier and valve"
 WEIGHTS = (
-    Weight("restriction seen", 4.3, "the signs of a narrow place agree"),
+    Weight("restriction seen", 4.3, "the signs of a narrow place agree", RECORD),
     Weight("restriction: freed_itself", 0.5, "a valve that sticks or dirt that moves on frees itself"),
-    Weight("restriction suspected", 1.8, "a sign of it was seen; it does not settle it"),
-    Weight("restriction absent", -1.5, "its signs speak against it; one that comes and goes may not have shown"),
+    Weight("restriction suspected", 1.8, "a sign of it was seen; it does not settle it", RECORD),
+    Weight(
+        "restriction absent", -1.5, "its signs speak against it; one that comes and goes may not have shown", RECORD
+    ),
     Weight("moisture_freeze seen", 1.0, "a particle or a valve that sticks closes and frees itself like ice"),
     Weight("circuit as it should be", -1.5, "the condenser gives off the heat of a fed evaporator"),
     Weight("evaporator starved", 1.8, "a narrow place starves the evaporator"),

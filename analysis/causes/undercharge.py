@@ -1,6 +1,6 @@
 """Too little refrigerant, by a leak or a short fill."""
 
-from analysis.causes import Curve, Narrowed, Weight
+from analysis.causes import RECORD, Curve, Narrowed, Weight
 from analysis.limits import PRACTICE
 
 CAUSE = "undercharge"
@@ -13,10 +13,10 @@ TELLING_TEST = (
 )
 NEXT_CHECK = "leak-check couplers, shaft seal, condenser and service valves; then recover and weigh"
 WEIGHTS = (
-    Weight("undercharge seen", 3.0, "the signs of too little refrigerant agree"),
-    Weight("undercharge suspected", 1.2, "a sign of it was seen; it does not settle it"),
-    Weight("undercharge undecided", -0.4, "a great loss would have shown in what was recorded"),
-    Weight("undercharge absent", -1.5, "its signs speak against it; a small loss shows late"),
+    Weight("undercharge seen", 3.0, "the signs of too little refrigerant agree", RECORD),
+    Weight("undercharge suspected", 1.2, "a sign of it was seen; it does not settle it", RECORD),
+    Weight("undercharge undecided", -0.4, "a great loss would have shown in what was recorded", RECORD),
+    Weight("undercharge absent", -1.5, "its signs speak against it; a small loss shows late", RECORD),
     Weight("circuit as it should be", -1.5, "the condenser gives off the heat of a fed evaporator"),
     Weight("evaporator starved", 2.0, "too little refrigerant starves the evaporator"),
     Weight("low side far down", -0.5, "a narrow place pulls so deep sooner than a leak"),

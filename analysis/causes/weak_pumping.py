@@ -1,6 +1,6 @@
 """The compressor pumps weakly."""
 
-from analysis.causes import Curve, Narrowed, Weight
+from analysis.causes import RECORD, Curve, Narrowed, Weight
 from analysis.limits import PRACTICE
 
 CAUSE = "weak_pumping"
@@ -31,14 +31,14 @@ TELLING_TEST = (
 )
 NEXT_CHECK = "measure the control valve's supply and resistance; compare both sides at full demand"
 WEIGHTS = (
-    Weight("weak_pumping seen", 4.6, "little lift although it was driven, with warm vents"),
-    Weight("weak_pumping suspected", 2.0, "a sign of it was seen; it does not settle it"),
+    Weight("weak_pumping seen", 4.6, "little lift although it was driven, with warm vents", RECORD),
+    Weight("weak_pumping suspected", 2.0, "a sign of it was seen; it does not settle it", RECORD),
     Weight("weak_pumping comes and goes", 0.7, "a control valve or its wiring comes and goes, wear does not"),
     Weight("weak_pumping: duty_full", 1.0, "it was asked for full stroke and did not pump"),
     Weight("weak_pumping: duty_low", -1.5, "it was told to pump little: the control is to be asked"),
     Weight("compressor_dropout: lift_lost", 2.2, "leaking valves lose lift as a slipping clutch does"),
     Weight("stopped mechanical", 1.0, "broken valves let the sides meet as a clutch does that slips through"),
-    Weight("weak_pumping absent", -1.1, "the lift held while it was driven; a small loss may not show"),
+    Weight("weak_pumping absent", -1.1, "the lift held while it was driven; a small loss may not show", RECORD),
     Curve(
         "evaporating",
         ((0.0, -0.7), (5.0, 0.0), (9.0, 0.7), (14.0, 1.5)),

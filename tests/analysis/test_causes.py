@@ -7,6 +7,8 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 import analysis
 from analysis.causes import BY_EXCLUSION, NOT_OF_THE_CIRCUIT, Curve, cause_modules, weigh
@@ -16,6 +18,7 @@ from analysis.findings import EXCLUDED, KINDS, LIKELY, NOT_EXCLUDED, Cause
 from analysis.sentences import left_open, reasons
 from analysis.shown import KPA, PSI
 from analysis.telling_apart import QUESTIONS, told_apart
+from analysis.together import MOST_AT_ONCE, likely_together
 from analysis.wording import next_checks
 from recorder.recording import Recording
 from tests.analysis.test_high_side import Car
@@ -138,7 +141,7 @@ def test_a_level_that_a_seen_cause_explains_speaks_little_for_a_rival_and_not_tw
     seen = Fact("restriction seen", "starved from the start")
     alone, beside = causes(starved, gap)["undercharge"], causes(starved, gap, seen)["undercharge"]
     assert alone.probability > 0.4
-    assert beside.probability < 0.2
+    assert beside.probability < 0.3
     assert causes(starved, gap, seen)["restriction"].probability == causes(seen)["restriction"].probability
     # Ice that shut the valve for a while explains it as well.
     ice = (Fact("moisture_freeze seen", "it dived"), Fact("moisture_freeze passing", "for a while only"))
@@ -218,4 +221,32 @@ def test_of_two_causes_that_explain_the_same_level_one_is_enough():
     liquid = Fact("subcooling", "subcooling 15 K, steady", (), 15.0, 1.0, True)
     settled = causes(starved, gap, superheat, liquid)
     assert settled["restriction"].probability > 0.8
-    assert settled["undercharge"].probability < 0.1
+    assert settled["undercharge"].probability < 0.2
+
+
+def test_causes_together_are_what_bayes_theorem_makes_of_them():
+    """Two causes and one level by hand; without a shared level each keeps its own odds."""
+    likely, none = likely_together({"a": odds(0.1), "b": odds(0.2)}, {"level": {"a": 2.0, "b": 1.0}}, ())
+    weight = {"": 0.9 * 0.8, "a": 0.1 * 0.8 * math.e**2, "b": 0.9 * 0.2 * math.e, "ab": 0.1 * 0.2 * math.e**2}
+    total = sum(weight.values())
+    assert none == pytest.approx(weight[""] / total)
+    assert likely["a"] == pytest.approx((weight["a"] + weight["ab"]) / total)
+    assert likely["b"] == pytest.approx((weight["b"] + weight["ab"]) / total)
+    alone, _ = likely_together({"a": odds(0.1), "b": odds(0.2)}, {}, ())
+    assert (alone["a"], alone["b"]) == pytest.approx((0.1, 0.2))
+    assert likely_together({"a": odds(0.1), "b": odds(0.2)}, {}, ("b",))[1] == pytest.approx(0.9)
+    # Up to so many at once: with rare causes that leaves out nothing to speak of.
+    many = {f"{i}": odds(0.1) for i in range(12)}
+    assert likely_together(many, {}, ())[0]["0"] == pytest.approx(0.1, abs=0.005)
+    assert MOST_AT_ONCE >= 3
+
+
+@given(st.lists(st.tuples(st.floats(-4.0, 4.0), st.floats(0.0, 5.0)), min_size=1, max_size=6))
+def test_a_shared_level_makes_each_cause_likelier_than_before_and_none_of_them_less(pairs: list[tuple[float, float]]):
+    log_odds = {f"{i}": own for i, (own, _) in enumerate(pairs)}
+    level = {f"{i}": ratio for i, (_, ratio) in enumerate(pairs)}
+    before, none_before = likely_together(log_odds, {}, ())
+    after, none = likely_together(log_odds, {"level": level}, ())
+    assert none <= none_before + 1e-9
+    assert max(after[name] - before[name] for name in log_odds) >= -1e-9
+    assert all(0.0 <= share <= 1.0 + 1e-9 for share in after.values())
