@@ -16,10 +16,10 @@ from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.hot_stretches import Edges, apart, baseline_of, bounds_of, grown
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.operating import Mask
+from analysis.operating import Mask, held
 from analysis.shown import times
 from analysis.soak import excess_over_saturation
-from analysis.stretches import spans_of
+from analysis.stretches import median_of, spans_of
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
 
@@ -31,6 +31,8 @@ LIMITS = limit_table(
     Limit("level", 32.0, "K", "above ambient + 20..30 K of healthy idling; " + PRACTICE),
     Limit("level_degc", 60.0, "degC", "where no ambient was recorded; " + PRACTICE),
     Limit("far", 36.0, "K", "over ambient throughout; " + PRACTICE),
+    Limit("far_at_speed", 25.0, "K", "over ambient, with ram air; 8-22 K are usual; " + PRACTICE),
+    Limit("ram_air", 40.0, "km/h", "serves the condenser without a fan; " + PRACTICE),
     Limit("usual_high", 23.0, "K", "over ambient, in the upper part of what is usual; " + PRACTICE),
     Limit("beyond", 39.0, "K", "over ambient, above what charge or air left in make; " + PRACTICE),
     Limit("follows_up", 5.0, "degC", "evaporating; an overfill keeps its evaporator cold; " + PRACTICE),
@@ -50,6 +52,7 @@ LIMITS = limit_table(
     Limit("slow", 15.0, "km/h", PRACTICE),
     Limit("full_rise", 35.0, "K", "severity 1; " + PRACTICE),
 )
+ALSO_AT_SPEED = Evidence("also_at_speed", "at road speed as well, where ram air should bring it lower")
 BLOCKED_ALL_ALONG = "the same throughout; subcooling would tell a blocked condenser from a warm day"
 
 
@@ -75,8 +78,11 @@ def detect(case: Case) -> Detection:
     if not spans:
         top = float(np.max(rise[settled])) if settled.any() else 0.0
         u_top = 2.0 * _u_over(case, usual)
+        road = _at_road_speed(case, seen)
+        if road > LIMITS["far_at_speed"].value:
+            return _throughout(case, road, LIMITS["far_at_speed"].value, (ALSO_AT_SPEED,))
         if usual > _level(case):
-            return _throughout(case, usual)
+            return _throughout(case, usual, LIMITS["far"].value)
         stayed = f"condensing stayed within {top:.0f} K of its own baseline"
         rose = f"condensing rose up to {top:.0f} K over its own baseline, no further than load and engine speed take it"
         why = stayed if top < LIMITS["rise"].value else rose
@@ -136,45 +142,55 @@ def _level(case: Case) -> float:
     return LIMITS["level" if not case.lacks("ambient") else "level_degc"].value
 
 
-def _throughout(case: Case, usual: float) -> Detection:
+def _at_road_speed(case: Case, seen: Floats) -> float:
+    """Median over ambient where ram air serves the condenser; NaN without a minute of it."""
+    speed = case.timeline.grid("vehicle_speed")
+    if speed is None or case.lacks("ambient"):
+        return math.nan
+    fast = case.settled(LIMITS["settled_in"].value) & (held(speed) > LIMITS["ram_air"].value)
+    return float(np.median(seen[fast])) if case.seconds(fast) > LIMITS["least_pumping"].value else math.nan
+
+
+def _throughout(case: Case, usual: float, far_k: float, also: tuple[Evidence, ...] = ()) -> Detection:
     """Condensing that stands far over ambient all the time: the condenser's liquid tells air from charge."""
     if case.lacks("ambient"):
         why = f"condensing stood at {usual:.0f} degC throughout; ambient would tell"
         at = Evidence("condensing_throughout", why, {"condensing_degc": measured(usual, case.u_condensing_k())})
         return Detection(UNDECIDED, why, (), ("ambient",), evidence=(at,))
     says = f"condensing stood {usual:.0f} K over ambient throughout"
-    stands = Evidence("high_throughout", says, {"over_ambient_k": measured(usual, _u_over(case, usual))})
+    stands = (Evidence("high_throughout", says, {"over_ambient_k": measured(usual, _u_over(case, usual))}), *also)
     settled = case.settled(LIMITS["settled_in"].value)
     subcooling = case.over(case.derived.subcooling_k, settled)
     level = {"over_ambient_k": measured(usual, _u_over(case, usual))}
     weighed = case.charge_in(case.stretches()[-1]) if case.stretches() else None
     full = weighed is not None and weighed.off > 2.0 * weighed.u
-    te = case.over(case.derived.evaporating_degc, settled)
-    up = len(te) > 0 and float(np.median(te)) > LIMITS["follows_up"].value
+    up = median_of(case.over(case.derived.evaporating_degc, settled)) > LIMITS["follows_up"].value
     if len(subcooling) == 0 and usual >= LIMITS["beyond"].value and up and not full:
         words = f"{says}, and the low side followed up: an overfill cools on"
-        return _permanent(case, usual, Evidence("far_beyond", words, level))
+        return _permanent(case, usual, (Evidence("far_beyond", words, level), *also))
     if len(subcooling) == 0:
         missing = tuple(place for place in ("liquid_line",) if case.lacks(place))
-        words = "nothing to compare with; subcooling would tell air from charge"
-        evidence = (stands, Evidence("airflow_reading", words))
-        suspected = usual > LIMITS["far"].value
-        return Detection(UNDECIDED, f"{says}; {words}", (), missing, suspected=suspected, evidence=evidence)
+        reading = Evidence("airflow_reading", "nothing to compare with; subcooling would tell air from charge")
+        return _unsettled((*stands, reading), missing, suspected=usual > far_k)
     share = float(np.median(subcooling)) / usual
     air = excess_over_saturation(case)
     gas = air is not None and air.value is not None and air.value > (air.u95 or 0.0)
-    if share > LIMITS["liquid_share"].value or gas or usual < LIMITS["far"].value:
+    if share > LIMITS["liquid_share"].value or gas or usual < far_k:
         words = f"{100 * share:.0f} % of it subcooling: charge and air do that too"
-        evidence = (stands, Evidence("airflow_reading", words))
-        return Detection(UNDECIDED, f"{says}; {words}", evidence=evidence)
+        return _unsettled((*stands, Evidence("airflow_reading", words)), (), suspected=False)
     words = f"{says}, with only {100 * share:.0f} % of it subcooling"
     level["subcooling_share"] = measured(share, 0.05)
-    return _permanent(case, usual, Evidence("condensing_high_throughout", words, level))
+    return _permanent(case, usual, (Evidence("condensing_high_throughout", words, level), *also))
 
 
-def _permanent(case: Case, usual: float, evidence: Evidence) -> Detection:
+def _unsettled(evidence: tuple[Evidence, ...], missing: tuple[str, ...], *, suspected: bool) -> Detection:
+    why = "; ".join(one.says for one in evidence)
+    return Detection(UNDECIDED, why, (), missing, suspected=suspected, evidence=evidence)
+
+
+def _permanent(case: Case, usual: float, evidence: tuple[Evidence, ...]) -> Detection:
     start, severity = case.running.runs[0].start_s, min(1.0, (usual - 20.0) / LIMITS["full_rise"].value)
-    episode = Episode(KIND, start, case.last_stop_s(), round(severity, 2), (evidence,), permanent=True)
+    episode = Episode(KIND, start, case.last_stop_s(), round(severity, 2), evidence, permanent=True)
     return Detection(PRESENT, "condensing stands far over ambient and it is not the charge", (episode,))
 
 
