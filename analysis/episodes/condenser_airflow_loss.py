@@ -14,9 +14,10 @@ from analysis.case import Case
 from analysis.climbs import at_idle, climbs_in_calm, idling, sudden, without_fan
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
-from analysis.hot_stretches import Edges, apart, baseline_of, bounds_of, grown
+from analysis.hot_stretches import LIMITS as HOT
+from analysis.hot_stretches import Edges, apart, at_road_speed, baseline_of, bounds_of, grown
 from analysis.limits import PRACTICE, Limit, limit_table
-from analysis.operating import Mask, held
+from analysis.operating import Mask
 from analysis.shown import times
 from analysis.soak import excess_over_saturation
 from analysis.stretches import median_of, spans_of
@@ -31,8 +32,6 @@ LIMITS = limit_table(
     Limit("level", 32.0, "K", "above ambient + 20..30 K of healthy idling; " + PRACTICE),
     Limit("level_degc", 60.0, "degC", "where no ambient was recorded; " + PRACTICE),
     Limit("far", 36.0, "K", "over ambient throughout; " + PRACTICE),
-    Limit("far_at_speed", 25.0, "K", "over ambient, with ram air; 8-22 K are usual; " + PRACTICE),
-    Limit("ram_air", 40.0, "km/h", "serves the condenser without a fan; " + PRACTICE),
     Limit("usual_high", 23.0, "K", "over ambient, in the upper part of what is usual; " + PRACTICE),
     Limit("beyond", 39.0, "K", "over ambient, above what charge or air left in make; " + PRACTICE),
     Limit("follows_up", 5.0, "degC", "evaporating; an overfill keeps its evaporator cold; " + PRACTICE),
@@ -78,9 +77,9 @@ def detect(case: Case) -> Detection:
     if not spans:
         top = float(np.max(rise[settled])) if settled.any() else 0.0
         u_top = 2.0 * _u_over(case, usual)
-        road = _at_road_speed(case, seen)
-        if road > LIMITS["far_at_speed"].value:
-            return _throughout(case, road, LIMITS["far_at_speed"].value, (ALSO_AT_SPEED,))
+        road = at_road_speed(case, seen)
+        if road > HOT["far_at_speed"].value:
+            return _throughout(case, road, HOT["far_at_speed"].value, (ALSO_AT_SPEED,))
         if usual > _level(case):
             return _throughout(case, usual, LIMITS["far"].value)
         stayed = f"condensing stayed within {top:.0f} K of its own baseline"
@@ -140,15 +139,6 @@ def _over(case: Case) -> Floats | None:
 
 def _level(case: Case) -> float:
     return LIMITS["level" if not case.lacks("ambient") else "level_degc"].value
-
-
-def _at_road_speed(case: Case, seen: Floats) -> float:
-    """Median over ambient where ram air serves the condenser; NaN without a minute of it."""
-    speed = case.timeline.grid("vehicle_speed")
-    if speed is None or case.lacks("ambient"):
-        return math.nan
-    fast = case.settled(LIMITS["settled_in"].value) & (held(speed) > LIMITS["ram_air"].value)
-    return float(np.median(seen[fast])) if case.seconds(fast) > LIMITS["least_pumping"].value else math.nan
 
 
 def _throughout(case: Case, usual: float, far_k: float, also: tuple[Evidence, ...] = ()) -> Detection:
