@@ -20,6 +20,7 @@ from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.shown import times
 from analysis.soak import excess_over_saturation
+from analysis.starving import spells_of
 from analysis.stretches import median_of, spans_of
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
@@ -116,7 +117,7 @@ def detect(case: Case) -> Detection:
 
 def _slow(case: Case, seen: Floats, unserved: Mask, spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """Stretches without a sudden climb; one that stands high from a start on goes on with a loss that the stop hid."""
-    slow: list[tuple[int, int]] = []
+    slow, starved = list[tuple[int, int]](), spells_of(case)
     lost: tuple[int, int] | None = None
     near = LIMITS["onset_search"].value
     runs, t = case.running.runs, case.timeline.t_s
@@ -125,7 +126,7 @@ def _slow(case: Case, seen: Floats, unserved: Mask, spans: list[tuple[int, int]]
         run = bisect_right(starts, float(t[first])) - 1
         from_the_start = run > 0 and float(t[first]) - starts[run] < LIMITS["sharp_within"].value
         goes_on = lost is not None and from_the_start and abs(float(t[lost[1]]) - runs[run - 1].end_s) < near
-        if goes_on or unserved[first : last + 1].any() or sudden(case, seen, (first, last)):
+        if goes_on or unserved[first : last + 1].any() or sudden(case, seen, (first, last), starved):
             lost = (first, last)
         else:
             slow.append((first, last))
