@@ -11,7 +11,7 @@ import numpy as np
 from analysis.case import Case
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, held
-from analysis.starving import spells_of
+from analysis.starving import Spell
 from analysis.stretches import lasting, lowest_before
 from analysis.timeline import Floats
 
@@ -146,13 +146,13 @@ def sharp(case: Case, seen: Floats, first: int, last: int) -> tuple[int, int] | 
     return start + int(near[-1]), start + at
 
 
-def sudden(case: Case, seen: Floats, span: tuple[int, int]) -> bool:
-    """Whether a stretch holds such a climb that no return of the flow explains."""
+def sudden(case: Case, seen: Floats, span: tuple[int, int], starved: list[Spell]) -> bool:
+    """Whether a stretch holds such a climb that no return of the flow explains; ``starved`` are the starved spells."""
     climb = sharp(case, seen, *span)
-    return climb is not None and not _recovers(case, *climb)
+    return climb is not None and not _recovers(case, *climb, starved)
 
 
-def _recovers(case: Case, first: int, last: int) -> bool:
+def _recovers(case: Case, first: int, last: int, spells: list[Spell]) -> bool:
     """Whether it climbs because the flow came back: out of a starved evaporator, or while the low side is pulled down.
 
     A condenser without air lets the low side follow up.
@@ -167,7 +167,7 @@ def _recovers(case: Case, first: int, last: int) -> bool:
     low = min(usual - LIMITS["starved_below"].value, LIMITS["starved_at"].value)
     starved = len(before) > 0 and float(before.min()) < low
     since = float(case.timeline.t_s[first]) - LIMITS["fed_again_within"].value
-    starved |= any(spell.start_s <= case.timeline.t_s[first] and spell.end_s >= since for spell in spells_of(case))
+    starved |= any(spell.start_s <= case.timeline.t_s[first] and spell.end_s >= since for spell in spells)
     fell = float(te[first] - te[last])
     return starved or (fell > LIMITS["flow_back"].value and float(te[first]) > usual + LIMITS["flow_back"].value)
 

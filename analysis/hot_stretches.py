@@ -4,6 +4,7 @@ Each stretch takes in what belongs to one loss of air (a trip in it, a short dip
 at which it left the baseline and one at which it turned to fall.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from analysis.case import Case
 from analysis.climbs import idling, sharp
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask, held
-from analysis.stretches import Indices, edges_of, last_where
+from analysis.stretches import Indices, edges_of, last_where, median_of
 from analysis.timeline import Floats
 
 LIMITS = limit_table(
@@ -29,6 +30,7 @@ LIMITS = limit_table(
     Limit("merge_off", 120.0, "s", "while the compressor rests after a trip; " + PRACTICE),
     Limit("settled_in", 20.0, "s", PRACTICE),
     Limit("least_pumping", 60.0, "s", PRACTICE),
+    Limit("far_at_speed", 25.0, "K", "over ambient, with ram air; 8-22 K are usual; " + PRACTICE),
     Limit("ram_air", 40.0, "km/h", "serves the condenser without a fan; " + PRACTICE),
 )
 SPEED_EDGES = (1100.0, 1700.0, 2500.0)
@@ -60,6 +62,15 @@ def baseline_of(case: Case, seen: Floats, pumping: Mask) -> Floats:
             level = float(np.quantile(seen[own & judged], quantile))
             baseline[own] = min(max(level, whole - 5.0), whole + LIMITS["baseline_excess"].value)
     return baseline
+
+
+def at_road_speed(case: Case, over: Floats | None) -> float:
+    """Median over ambient where ram air serves the condenser [K]; NaN without a minute of it."""
+    speed = case.timeline.grid("vehicle_speed")
+    if speed is None or over is None or case.lacks("ambient"):
+        return math.nan
+    fast = case.settled(LIMITS["settled_in"].value) & (held(speed) > LIMITS["ram_air"].value)
+    return median_of(case.over(over, fast)) if case.seconds(fast) > LIMITS["least_pumping"].value else math.nan
 
 
 def grown(case: Case, cores: list[tuple[int, int]], rise: Floats) -> list[tuple[int, int]]:

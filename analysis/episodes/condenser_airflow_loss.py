@@ -14,11 +14,13 @@ from analysis.case import Case
 from analysis.climbs import at_idle, climbs_in_calm, idling, sudden, without_fan
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
-from analysis.hot_stretches import Edges, apart, baseline_of, bounds_of, grown
+from analysis.hot_stretches import LIMITS as HOT
+from analysis.hot_stretches import Edges, apart, at_road_speed, baseline_of, bounds_of, grown
 from analysis.limits import PRACTICE, Limit, limit_table
 from analysis.operating import Mask
 from analysis.shown import times
 from analysis.soak import excess_over_saturation
+from analysis.starving import spells_of
 from analysis.stretches import median_of, spans_of
 from analysis.timeline import Floats
 from analysis.uncertainty import measured
@@ -50,6 +52,7 @@ LIMITS = limit_table(
     Limit("slow", 15.0, "km/h", PRACTICE),
     Limit("full_rise", 35.0, "K", "severity 1; " + PRACTICE),
 )
+ALSO_AT_SPEED = Evidence("also_at_speed", "at road speed as well, where ram air should bring it lower")
 BLOCKED_ALL_ALONG = "the same throughout; subcooling would tell a blocked condenser from a warm day"
 
 
@@ -75,8 +78,11 @@ def detect(case: Case) -> Detection:
     if not spans:
         top = float(np.max(rise[settled])) if settled.any() else 0.0
         u_top = 2.0 * _u_over(case, usual)
+        road = at_road_speed(case, seen)
+        if road > HOT["far_at_speed"].value:
+            return _throughout(case, road, HOT["far_at_speed"].value, (ALSO_AT_SPEED,))
         if usual > _level(case):
-            return _throughout(case, usual)
+            return _throughout(case, usual, LIMITS["far"].value)
         stayed = f"condensing stayed within {top:.0f} K of its own baseline"
         rose = f"condensing rose up to {top:.0f} K over its own baseline, no further than load and engine speed take it"
         why = stayed if top < LIMITS["rise"].value else rose
@@ -111,7 +117,7 @@ def detect(case: Case) -> Detection:
 
 def _slow(case: Case, seen: Floats, unserved: Mask, spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """Stretches without a sudden climb; one that stands high from a start on goes on with a loss that the stop hid."""
-    slow: list[tuple[int, int]] = []
+    slow, starved = list[tuple[int, int]](), spells_of(case)
     lost: tuple[int, int] | None = None
     near = LIMITS["onset_search"].value
     runs, t = case.running.runs, case.timeline.t_s
@@ -120,7 +126,7 @@ def _slow(case: Case, seen: Floats, unserved: Mask, spans: list[tuple[int, int]]
         run = bisect_right(starts, float(t[first])) - 1
         from_the_start = run > 0 and float(t[first]) - starts[run] < LIMITS["sharp_within"].value
         goes_on = lost is not None and from_the_start and abs(float(t[lost[1]]) - runs[run - 1].end_s) < near
-        if goes_on or unserved[first : last + 1].any() or sudden(case, seen, (first, last)):
+        if goes_on or unserved[first : last + 1].any() or sudden(case, seen, (first, last), starved):
             lost = (first, last)
         else:
             slow.append((first, last))
@@ -136,45 +142,46 @@ def _level(case: Case) -> float:
     return LIMITS["level" if not case.lacks("ambient") else "level_degc"].value
 
 
-def _throughout(case: Case, usual: float) -> Detection:
+def _throughout(case: Case, usual: float, far_k: float, also: tuple[Evidence, ...] = ()) -> Detection:
     """Condensing that stands far over ambient all the time: the condenser's liquid tells air from charge."""
     if case.lacks("ambient"):
         why = f"condensing stood at {usual:.0f} degC throughout; ambient would tell"
         at = Evidence("condensing_throughout", why, {"condensing_degc": measured(usual, case.u_condensing_k())})
         return Detection(UNDECIDED, why, (), ("ambient",), evidence=(at,))
     says = f"condensing stood {usual:.0f} K over ambient throughout"
-    stands = Evidence("high_throughout", says, {"over_ambient_k": measured(usual, _u_over(case, usual))})
+    stands = (Evidence("high_throughout", says, {"over_ambient_k": measured(usual, _u_over(case, usual))}), *also)
     settled = case.settled(LIMITS["settled_in"].value)
     subcooling = case.over(case.derived.subcooling_k, settled)
     level = {"over_ambient_k": measured(usual, _u_over(case, usual))}
     weighed = case.charge_in(case.stretches()[-1]) if case.stretches() else None
     full = weighed is not None and weighed.off > 2.0 * weighed.u
-    te = case.over(case.derived.evaporating_degc, settled)
-    up = len(te) > 0 and float(np.median(te)) > LIMITS["follows_up"].value
+    up = median_of(case.over(case.derived.evaporating_degc, settled)) > LIMITS["follows_up"].value
     if len(subcooling) == 0 and usual >= LIMITS["beyond"].value and up and not full:
         words = f"{says}, and the low side followed up: an overfill cools on"
-        return _permanent(case, usual, Evidence("far_beyond", words, level))
+        return _permanent(case, usual, (Evidence("far_beyond", words, level), *also))
     if len(subcooling) == 0:
         missing = tuple(place for place in ("liquid_line",) if case.lacks(place))
-        words = "nothing to compare with; subcooling would tell air from charge"
-        evidence = (stands, Evidence("airflow_reading", words))
-        suspected = usual > LIMITS["far"].value
-        return Detection(UNDECIDED, f"{says}; {words}", (), missing, suspected=suspected, evidence=evidence)
+        reading = Evidence("airflow_reading", "nothing to compare with; subcooling would tell air from charge")
+        return _unsettled((*stands, reading), missing, suspected=usual > far_k)
     share = float(np.median(subcooling)) / usual
     air = excess_over_saturation(case)
     gas = air is not None and air.value is not None and air.value > (air.u95 or 0.0)
-    if share > LIMITS["liquid_share"].value or gas or usual < LIMITS["far"].value:
+    if share > LIMITS["liquid_share"].value or gas or usual < far_k:
         words = f"{100 * share:.0f} % of it subcooling: charge and air do that too"
-        evidence = (stands, Evidence("airflow_reading", words))
-        return Detection(UNDECIDED, f"{says}; {words}", evidence=evidence)
+        return _unsettled((*stands, Evidence("airflow_reading", words)), (), suspected=False)
     words = f"{says}, with only {100 * share:.0f} % of it subcooling"
     level["subcooling_share"] = measured(share, 0.05)
-    return _permanent(case, usual, Evidence("condensing_high_throughout", words, level))
+    return _permanent(case, usual, (Evidence("condensing_high_throughout", words, level), *also))
 
 
-def _permanent(case: Case, usual: float, evidence: Evidence) -> Detection:
+def _unsettled(evidence: tuple[Evidence, ...], missing: tuple[str, ...], *, suspected: bool) -> Detection:
+    why = "; ".join(one.says for one in evidence)
+    return Detection(UNDECIDED, why, (), missing, suspected=suspected, evidence=evidence)
+
+
+def _permanent(case: Case, usual: float, evidence: tuple[Evidence, ...]) -> Detection:
     start, severity = case.running.runs[0].start_s, min(1.0, (usual - 20.0) / LIMITS["full_rise"].value)
-    episode = Episode(KIND, start, case.last_stop_s(), round(severity, 2), (evidence,), permanent=True)
+    episode = Episode(KIND, start, case.last_stop_s(), round(severity, 2), evidence, permanent=True)
     return Detection(PRESENT, "condensing stands far over ambient and it is not the charge", (episode,))
 
 

@@ -5,6 +5,8 @@ import numpy as np
 from analysis.case import Case
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
+from analysis.hot_stretches import LIMITS as HOT
+from analysis.hot_stretches import at_road_speed
 from analysis.limits import PRACTICE, Limit, limit_table, weight_at
 from analysis.soak import excess_over_saturation
 from analysis.uncertainty import measured
@@ -18,6 +20,7 @@ LIMITS = limit_table(
     Limit("condensing_high", 26.0, "K", "over ambient, steady; " + PRACTICE),
     Limit("condensing_low", 13.0, "K", "over ambient; between, a good condenser hides an overfill; " + PRACTICE),
     Limit("condensing_usual", 22.0, "K", PRACTICE),
+    Limit("at_speed", 1.8, "log likelihood ratio", "condensing far over ambient in ram air; " + PRACTICE),
     Limit("long_rest", 240.0, "s", "to 90 % with an expansion valve; " + PRACTICE),
     Limit("charge_over", 0.12, "share of the rated charge", PRACTICE),
     Limit("present", 3.0, "log likelihood ratio", PRACTICE),
@@ -95,6 +98,8 @@ def _condensing(case: Case) -> tuple[float, Evidence] | None:
     against = 0.0 if _steady(case, case.derived.subcooling_k) is not None else -1.5
     low = LIMITS["condensing_low"].value
     weight = 1.2 if level > high else 0.3 if level > usual else against if level < low else 0.5 * against
+    if at_road_speed(case, case.derived.over_ambient_k) > HOT["far_at_speed"].value:
+        weight = max(weight, LIMITS["at_speed"].value)
     says = f"condensing {level:.0f} K over ambient, steady"
     return weight, Evidence("condensing", says, {"over_ambient_k": measured(level, case.u_over_ambient_k())})
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.case import Case
+from analysis.dips import dips_of
 from analysis.episodes import Detection
 from analysis.findings import ABSENT, PRESENT, UNDECIDED, Episode, Evidence
 from analysis.limits import PRACTICE, Limit, limit_table, weight_at
@@ -130,6 +131,8 @@ def _cycles_fast(case: Case) -> bool:
 def _steady(case: Case, stretch: Span) -> Mask:
     t = case.timeline.t_s
     inside = (t >= stretch[0]) & (t <= stretch[1])
+    for dips in dips_of(case):
+        inside &= (t < dips.start_s) | (t > dips.end_s)  # a valve that hunts starves and floods by turns
     if _cycles_fast(case):
         return case.ends_of_runs() & inside
     steady = case.steady(LIMITS["settled_in"].value) & inside

@@ -211,6 +211,23 @@ def test_superheat_at_a_clamp_needs_a_condenser_with_little_heat_to_tell_of_char
     assert check(car.findings(compressor="variable_internal"), "undercharge").state == state
 
 
+def test_what_ram_air_does_not_cool_is_suspected_and_the_liquid_line_tells_air_from_charge():
+    def driven(**levels: float) -> Car:
+        car = Car(over_k=29.0, **levels)
+        car.kmh[:], car.rpm[:] = 70.0, 1800.0
+        return car
+
+    said = driven().findings()
+    assert said.verdict == "cannot_tell"
+    for kind in (AIRFLOW, "overcharge"):
+        assert (check(said, kind).state, check(said, kind).suspected) == (UNDECIDED, True)
+    assert said.causes[0].cause == AIRFLOW
+    assert check(driven(subcooling_share=0.2).findings(), AIRFLOW).state == PRESENT
+    assert check(driven(subcooling_share=0.65).findings(), AIRFLOW).state == UNDECIDED
+    assert check(driven(subcooling_share=0.65).findings(), "overcharge").state == PRESENT
+    assert not check(Car(over_k=29.0).findings(), AIRFLOW).suspected
+
+
 def test_a_condenser_that_is_warm_all_along_is_not_called_good_without_a_liquid_line_probe():
     said = check(Car(over_k=26.0).findings(), AIRFLOW)
     assert (said.state, said.missing) == (UNDECIDED, ("liquid_line",))
