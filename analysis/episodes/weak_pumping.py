@@ -135,7 +135,8 @@ def _not_rejected(case: Case, usual: Usual, steady: Mask, margin_k: float) -> Ev
     if not len(over) or te < LIMITS["permanent_evaporating"].value:
         return None
     above = float(np.median(over))
-    if above >= te + margin_k:
+    # Told only where it stands clear of what the sensors leave in doubt.
+    if above + combine(case.u_evaporating_k(), case.u_over_ambient_k()) >= te + margin_k:
         return None
     says = f"evaporating at {te:.0f} degC while condensing stands only {above:.0f} K over ambient"
     measures = {
