@@ -22,6 +22,7 @@ LIMITS = limit_table(
     Limit("baseline_excess", 10.0, "K", "of one condition over the whole recording's baseline; " + PRACTICE),
     Limit("onset", 4.0, "K", PRACTICE),
     Limit("onset_search", 20.0, "s", PRACTICE),
+    Limit("trip_near", 5.0, "s", "from where it turned to fall to the trip; " + PRACTICE),
     Limit("still_share", 0.5, "of the rise", "around its core; " + PRACTICE),
     Limit("still_high", 6.0, "K", "above its own baseline: the air has not come back; " + PRACTICE),
     Limit("sharp_within", 60.0, "s", "heat that is not carried away shows within a minute or two; " + PRACTICE),
@@ -177,7 +178,16 @@ def _bounds(case: Case, seen: Floats, baseline: Floats, span: tuple[int, int]) -
     window = seen[tail : last + 1]
     turned = tail + int(np.flatnonzero(window >= window.max() - 1.0)[-1])
     fell = turned < last - round(1.0 / case.timeline.step_s)
-    return Edges(onset, turned if fell else last)
+    return Edges(onset, _restarted(case, turned if fell else last))
+
+
+def _restarted(case: Case, last: int) -> int:
+    """The restart where a trip cut the loss short: while the compressor rests nothing shows that the air came back."""
+    end, near = float(case.timeline.t_s[last]), LIMITS["trip_near"].value
+    for stop in case.stops:
+        if stop.why == "high_pressure_trip" and stop.restart_s is not None and stop.at_s - near < end < stop.restart_s:
+            return case.timeline.index(stop.restart_s)
+    return last
 
 
 def _climb_begins(case: Case, seen: Floats, crossing: int, span: tuple[int, int]) -> int:

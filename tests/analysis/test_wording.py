@@ -128,3 +128,9 @@ def test_where_nothing_is_wrong_no_part_is_in_question_unless_it_cools_badly(tol
     lines = " ".join(summary_of(told["sample14"]).split())
     assert "parts should it cool badly all the same: air mix door or its actuator;" in lines
     assert "should it cool badly" not in summary_of(told["sample18"])
+
+
+def test_a_loss_that_a_trip_cuts_short_lasts_as_long_as_the_trip(told: dict[str, Findings]):
+    """Twenty trips at an idle: while the compressor rests nothing shows that the air came back."""
+    ends = {e.kind: e.end_s for e in told["sample18"].episodes}
+    assert ends["condenser_airflow_loss"] == pytest.approx(ends["high_pressure_trip"], abs=1.0)
