@@ -10,14 +10,16 @@ import numpy as np
 import polars as pl
 import pytest
 
+from analysis.diagnose import diagnose
 from analysis.equalisation import LIMITS as EQUALISATION
 from analysis.equalisation import between_levels, first_lasting, fit_decay, log_slope
 from analysis.exponentials import fit_one
 from analysis.readings import MAD_TO_SIGMA, noise_of, resolution_of
 from analysis.step_response import constants_of, departures, onset, respond, ringing_period
 from analysis.thermal_runs import runs_from_air
-from analysis.uncertainty import UNIFORM
-from analysis.vacuum import Trace
+from analysis.uncertainty import UNIFORM, Measured
+from analysis.vacuum import Trace, judge, water_saturation_pa
+from tests.analysis.made import recording_of
 from tests.reference import HERE, table
 
 ATLANTA, TUCSON = "Atlanta_Eff_Default", "Tucson_Eff_ExtrmWin"
@@ -43,6 +45,17 @@ def test_a_heat_pumps_runs_are_read_from_its_supply_air_alone(recording: str, ru
     assert len(found) == len(truth) == runs
     assert np.abs(np.array(found) - np.array(truth)).max() <= 60.0
     assert float(np.median([end - start for start, end in found])) / 60.0 == pytest.approx(on_min, abs=1.0)
+
+
+@pytest.mark.parametrize(("recording", "runs"), [(ATLANTA, 29), (TUCSON, 12)])
+def test_the_whole_analysis_counts_a_heat_pumps_runs_and_finds_no_fault_in_it(recording: str, runs: int):
+    """From two temperatures, once a minute, with no pressure and no clutch: runs, no episode, and "cannot tell"."""
+    data = measured(f"heat_pump_{recording}")
+    columns = {"vent [degF]": column(data, "sa_temp_degF"), "return_air [degF]": column(data, "zn_temp_degF")}
+    findings = diagnose(recording_of(column(data, "time_s"), columns), "test")
+    assert (findings.compressor.basis, len(findings.compressor.runs)) == ("temperatures", runs)
+    assert findings.episodes == ()
+    assert (findings.verdict, findings.verdict_why) == ("cannot_tell", "not recorded: low side and high side")
 
 
 @pytest.mark.parametrize(("recording", "stopped_s", "tau_min"), [(ATLANTA, 75420, 29.5), (TUCSON, 67560, 13.858)])
@@ -112,6 +125,20 @@ def test_a_vacuum_holds_rate_is_that_of_a_shut_chamber_upside_down(name: str, pa
     assert whole.value == pytest.approx(60.0 * pa_s, abs=whole.u95)
     assert whole.u95 < 0.05 * 60.0 * pa_s  # type: ignore[operator]
     assert late.value + late.u95 < 0.7 * (early.value - early.u95)  # type: ignore[operator]
+
+
+@pytest.mark.parametrize(
+    ("name", "share", "reading"),
+    [("Aluminium", 1e-6, "tight"), ("Aluminium", 0.2, "cannot_tell"), ("Prusa", 0.05, "cannot_tell"),
+     ("Ultimaker_020", 1.0, "leak")],
+)  # fmt: skip
+def test_a_chamber_read_as_a_vacuum_is_called_what_it_can_be(name: str, share: float, reading: str):
+    """Tight ones slow as their air cools, so that no straight line is a leak's; one that leaks empties itself."""
+    t, bar, d0 = chamber(name)
+    pa = 1e5 * share
+    trace = Trace(t - t[0], pa * (d0 - bar), pa * noise_of(bar), pa * resolution_of(bar) * UNIFORM / 2.0, 0.0)
+    water = Measured(water_saturation_pa(20.0), 100.0)
+    assert judge(trace, water, pump_off_known=True).what == reading
 
 
 def well(row: dict[str, str]) -> tuple[np.ndarray, np.ndarray, float, float]:

@@ -10,6 +10,7 @@ from analysis.derived import Derived
 from analysis.limits import Limit, limit_table
 from analysis.refrigerant import refrigerant
 from analysis.uncertainty import UNIFORM, absent, combine, measured, propagate, rounded
+from tests.reference import digits_of, mutations, table
 
 
 def test_the_gums_end_gauge():
@@ -34,39 +35,25 @@ def test_the_gums_end_gauge():
     )
 
 
-@pytest.mark.parametrize(
-    ("fluid", "full_scale_kpa", "gauge_kpa", "u_zero", "line_degc", "t_sat", "u_p", "u_t", "result", "u"),
-    [
-        ("R-134a", 1000.0, 200.0, 1.0, 8.0, 0.7944, 5.8885, 0.5429, 7.206, 1.022),
-        ("R-134a", 3500.0, 1500.0, 3.0, 50.0, 57.9405, 20.4392, 0.5330, -7.941, 1.017),
-        ("R-1234yf", 1000.0, 200.0, 1.0, 8.0, -1.3829, 5.8885, 0.5696, 9.383, 1.037),
-    ],
-)
-def test_superheat_and_subcooling_with_their_uncertainty(
-    fluid: str,
-    full_scale_kpa: float,
-    gauge_kpa: float,
-    u_zero: float,
-    line_degc: float,
-    t_sat: float,
-    u_p: float,
-    u_t: float,
-    result: float,
-    u: float,
-):
-    """1 % transducer, 12 bit over 5 V for a 4 V span, +-1 kPa barometer, type K class 1 probe (IEC 60584-1:2013);
-    worked with CoolProp 8.0.0, all uniform.
-    """
-    step = full_scale_kpa / 4.0 * 5.0 / 4096.0
-    got_u_p = combine(0.01 * full_scale_kpa * UNIFORM, step * UNIFORM / 2.0, 1.0 * UNIFORM, u_zero)
-    assert got_u_p == pytest.approx(u_p, abs=0.001)
-    saturation = refrigerant(fluid)
-    p = gauge_kpa + 101.325
-    assert saturation.temperature_at(p) == pytest.approx(t_sat, abs=0.001)
-    got_u_t = saturation.kelvin_per_kpa(p) * got_u_p
-    assert got_u_t == pytest.approx(u_t, abs=0.0008)
-    assert line_degc - saturation.temperature_at(p) == pytest.approx(result, abs=0.001)
-    assert combine(got_u_t, 1.5 * UNIFORM) == pytest.approx(u, abs=0.001)
+def budget_agrees(row: dict[str, str]) -> bool:
+    """Each column of the budget by the tool's own functions, to its last printed digit."""
+    scale, p = float(row["full_scale_kpa"]), float(row["gauge_kpa"]) + 101.325
+    step, saturation = scale / 4.0 * 5.0 / 4096.0, refrigerant(row["fluid"])
+    u_kpa = combine(0.01 * scale * UNIFORM, step * UNIFORM / 2.0, 1.0 * UNIFORM, float(row["u_zero_kpa"]))
+    degc = saturation.temperature_at(p)
+    u_k = saturation.kelvin_per_kpa(p) * u_kpa
+    got = {
+        "saturation_degc": degc, "u_kpa": u_kpa, "u_saturation_k": u_k,
+        "difference_k": float(row["line_degc"]) - degc, "u_k": combine(u_k, 1.5 * UNIFORM),
+    }  # fmt: skip
+    return all(abs(value - float(row[name])) <= 0.503 * digits_of(row[name]) for name, value in got.items())
+
+
+def test_superheat_and_subcooling_have_the_budgets_uncertainty_and_no_digit_of_it_can_be_altered():
+    for row in table("superheat_budget.csv"):
+        columns = tuple(name for name in row if name != "fluid")
+        assert budget_agrees(row), row
+        assert not [changed for changed in mutations(row, columns) if budget_agrees(changed)], row
 
 
 @pytest.mark.parametrize(
