@@ -20,6 +20,7 @@ LIMITS = limit_table(
     Limit("condensing_near", 13.0, "K", "condensing over ambient; " + PRACTICE),
     Limit("little_lift", 0.85, "1", "where no ambient was recorded; " + PRACTICE),
     Limit("vent_up", 4.0, "K", PRACTICE),
+    Limit("never_cold", 18.0, "degC", "vents, usually: some other fault leaves them so; " + PRACTICE),
     Limit("shortest", 25.0, "s", PRACTICE),
     Limit("merge", 45.0, "s", PRACTICE),
     Limit("mostly", 0.6, "share of an episode", PRACTICE),
@@ -117,7 +118,9 @@ def losses_of(case: Case, usual: Usual) -> tuple[Loss, ...]:
     for first, last in case.spans(weak & running_on(case), LIMITS["shortest"].value, LIMITS["merge"].value):
         warm = float(usual.vent[first : last + 1].max()) - usual.usual_vent
         mostly = float(np.mean(weak[first : last + 1])) >= LIMITS["mostly"].value
-        seen = mostly and _both_read(case, first, last) and warm >= LIMITS["vent_up"].value
+        # Low demand keeps the vents cold; where they never were, they cannot warm by much.
+        unmet = warm >= LIMITS["vent_up"].value or usual.usual_vent > LIMITS["never_cold"].value
+        seen = mostly and _both_read(case, first, last) and unmet
         if seen and not _explained_by_speed(case, usual, first, last):
             losses.append(_loss(case, usual, warm, first, last))
     return tuple(losses)
@@ -163,11 +166,16 @@ def _loss(case: Case, usual: Usual, warm: float, first: int, last: int) -> Loss:
     measures = {
         "evaporating_rise_k": measured(rise, GAIN * rise, _noise(case, "low_side") * 0.1),
         "lift_lost": measured(lost, GAIN * lost),
-        "vent_rise_k": measured(warm, GAIN * warm, _noise(case, "vent")),
     }
+    vents = f"vents warmed by {warm:.0f} K"
+    if warm >= LIMITS["vent_up"].value:
+        measures["vent_rise_k"] = measured(warm, GAIN * warm, _noise(case, "vent"))
+    else:
+        vents = f"vents at {usual.usual_vent:.0f} degC all along"
+        measures["vent_degc"] = measured(usual.usual_vent, case.u_air_k("vent"))
     fell = 100.0 * -np.expm1(-lost)
     drop = f"the pressure ratio fell by {fell:.0f} %"
-    says = f"driven, yet evaporating rose {rise:.0f} K, {drop}, vents warmed by {warm:.0f} K"
+    says = f"driven, yet evaporating rose {rise:.0f} K, {drop}, {vents}"
     worst = (float(t[first]), float(t[last]))
     evidence = Evidence("lift_lost", says, measures)
     at_once = _at_once(case, start) and _at_once(case, end)

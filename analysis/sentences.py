@@ -43,7 +43,6 @@ SENTENCES: dict[str, tuple[str, ...]] = {
             "has left the air, or an air door was moved"
         ),
     ),
-    "leapt": ("a temperature leapt by {leap_k} within a second and back later: no probe is so quick",),
     "rest_crossed": ("at rest after a stop high minus low reads {high_minus_low_kpa}: refrigerant cannot do that",),
     "stays_below_freezing": (
         (
@@ -76,6 +75,10 @@ SENTENCES: dict[str, tuple[str, ...]] = {
         (
             "driven, yet evaporating rose {evaporating_rise_k}, the pressure ratio fell by {lift_lost}, vents warmed "
             "by {vent_rise_k}"
+        ),
+        (
+            "driven, yet evaporating rose {evaporating_rise_k}, the pressure ratio fell by {lift_lost}, vents at "
+            "{vent_degc} all along"
         ),
     ),
     "draws_apart": (
@@ -230,7 +233,7 @@ def _number(name: str, evidence: Evidence, units: Units, *, spread: bool) -> str
         return f"{value.value:.0f} stop{'' if value.value == 1 else 's'}"
     if name.endswith("_share"):
         return f"{100.0 * value.value:.0f} %"
-    if name in ("swings", "dips", "per_minute"):
+    if name in ("swings", "dips", "restarts", "per_minute"):
         return f"{value.value:.0f}"
     if name == "lift":
         return f"{math.exp(value.value):.1f}"

@@ -23,6 +23,7 @@ LIMITS = limit_table(
     Limit("hot_day_lift", 1.1, "1", "evaporating at 7 degC, condensing at 44 degC of R-134a; " + PRACTICE),
     Limit("permanent_evaporating", 6.5, "degC", "pumped well a hot load shows at the condenser; " + PRACTICE),
     Limit("permanent_condensing", 3.0, "K", "condensing over ambient above evaporating in degC; " + PRACTICE),
+    Limit("good_lift", 1.3, "1", "evaporating at 3 degC, condensing at 47 degC of R-134a; " + PRACTICE),
     Limit("idled_condensing", -4.0, "K", "the same, of an engine that only idled; " + PRACTICE),
     Limit("above_idle", 1200.0, "1/min", PRACTICE),
     Limit("hardly", 0.1, "of the time", PRACTICE),
@@ -129,7 +130,12 @@ def _little_lift(case: Case, usual: Usual, steady: Mask, level: float) -> Eviden
 
 
 def _not_rejected(case: Case, usual: Usual, steady: Mask, margin_k: float) -> Evidence | None:
-    """A warm evaporator while the condenser stands near ambient: the load is there, and nothing carries it over."""
+    """A warm evaporator while the condenser stands near ambient: the load is there, and nothing carries it over.
+
+    Not of a compressor that at its best, at a higher speed or once the cabin is cool, lifts as a good one does.
+    """
+    if float(np.quantile(usual.lift[usual.settled & running_on(case)], 0.8)) > LIMITS["good_lift"].value:
+        return None
     over = case.over(case.derived.over_ambient_k, steady)
     te = float(np.median(usual.te[steady]))
     if not len(over) or te < LIMITS["permanent_evaporating"].value:

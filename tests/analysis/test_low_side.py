@@ -108,6 +108,14 @@ def test_a_starved_evaporator_lifts_as_little_as_a_weak_compressor_and_is_cold(l
     assert ("weak_pumping" in kinds(findings(columns))) is weak
 
 
+@pytest.mark.parametrize(("vent_degc", "weak"), [(25.0, True), (9.0, False)])
+def test_vents_that_never_were_cold_need_not_warm_and_cold_ones_tell_of_little_demand(vent_degc: float, weak: bool):
+    columns = weakened(6.0, lost_kpa=(150.0, 500.0))
+    columns["vent [degC]"] = vent_degc + 10.0 * np.exp(-np.maximum(seconds() - ON_S, 0.0) / 30.0)
+    found = findings(columns, compressor="variable_external")
+    assert ("weak_pumping" in kinds(found)) is weak
+
+
 def loaded(high_kpa: float) -> dict[str, np.ndarray]:
     """A hot day: from 250 to 500 s a halt loads the evaporator fully; else it cools well."""
     t = seconds()
@@ -128,6 +136,12 @@ def test_under_full_load_a_good_compressor_heats_the_condenser_if_the_engine_tur
 ):
     """Evaporating at 13 degC, condensing 11 or 21 K over ambient (R-134a by NIST SRD 69)."""
     assert ("weak_pumping" in kinds(findings(loaded(high_kpa), rpm=rpm))) is weak
+
+
+def test_a_compressor_that_lifts_well_at_its_best_is_not_weak_where_the_load_is_high():
+    columns = loaded(1130.0)
+    columns["low_side [kPa]"] -= 90.0 * ~((seconds() > 250.0) & (seconds() < 515.0))
+    assert "weak_pumping" not in kinds(findings(columns))
 
 
 def test_little_lift_from_warm_vents_is_not_called_good_without_the_outside_air():
