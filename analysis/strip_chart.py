@@ -113,19 +113,20 @@ class _Frame:
         heights = shared_out(room, [strip.height for strip in strips], needs)
         parts: list[str] = []
         y = self._y0
-        for number, (strip, height) in enumerate(zip(strips, heights, strict=True)):
-            parts += self._strip(strip, y, y + height, number)
+        for strip, height in zip(strips, heights, strict=True):
+            parts += self._strip(strip, y, y + height)
             y += height + GAP
         return parts
 
-    def _strip(self, strip: Strip, top: float, bottom: float, number: int) -> list[str]:
+    def _strip(self, strip: Strip, top: float, bottom: float) -> list[str]:
         low, high = extent(strip)
 
         def y_of(value: float) -> float:
             return bottom - (value - low) / (high - low) * (bottom - top)
 
-        clip = f"strip{number}"
         width, height = self._x1 - self._x0, bottom - top
+        # Named by what it cuts out: of two charts in one page the first of a name would cut both.
+        clip = f"cut-{self._x0:.1f}-{top:.1f}-{width:.1f}-{height:.1f}"
         box = f'x="{self._x0:.1f}" y="{top:.1f}" width="{width:.1f}" height="{height:.1f}"'
         parts = [f'<clipPath id="{clip}"><rect {box}/></clipPath>', f'<g clip-path="url(#{clip})">']
         parts += [self._band(band, y_of) for band in strip.bands]

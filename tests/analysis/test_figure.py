@@ -106,6 +106,15 @@ def test_a_drawing_is_well_formed_and_needs_no_colour_to_be_read():
     assert "#d8a58f" not in bare
 
 
+def test_two_charts_in_one_page_do_not_cut_each_other():
+    """A page resolves a name to its first bearer: charts of other sizes must not share one, or lines vanish."""
+    case, findings = diagnosed(open_recording(BEFORE))
+    figure = figure_of(case, findings, "one", 0.0, 2000.0, 200)
+    names = [set(re.findall(r'clipPath id="([^"]+)"', svg_of(figure, 720.0, height))) for height in (420.0, 600.0)]
+    assert len(names[0]) == len(figure.strips)
+    assert not names[0] & names[1]
+
+
 def test_a_pen_is_lifted_over_a_gap_and_leaves_a_dot_for_a_reading_alone():
     t = np.arange(8.0)
     values = np.array([1.0, 2.0, np.nan, np.nan, 3.0, np.nan, 4.0, 5.0])
