@@ -93,9 +93,9 @@ def _without_doubtful(stops: list[Stop], timeline: Timeline, operating: Operatin
     if operating.engine_basis != "engine_speed":
         alike = [stop for stop in stops if stop.why in ("control", "unknown", "dropout")] if stepless else electrical
         doubt = _halting_doubt(alike, timeline, operating)
-    # Who marks when cooling is switched does not forget it twice, on and off; who marks nothing may well switch it.
-    marked = operating.asked_basis == "marks"
-    several = len(electrical) >= LIMITS["usual_stops"].value and (marked or len(ran) > 0)
+    # Who marked when cooling was switched off does not forget it twice; who marks its start alone may well switch it.
+    marked = len(timeline.marked("ac_off")) > 0
+    several = len(electrical) >= LIMITS["usual_stops"].value and len(ran) > 0
     several |= marked and sum(stop.restart_s is not None for stop in ran) >= LIMITS["unmarked_stops"].value
     if doubt is None and (several or any(_complained(stop, timeline) for stop in electrical)):
         return stops
