@@ -15,10 +15,8 @@ def summary_of(findings: Findings, units: Units = KPA) -> str:
     lines: list[str] = [wording.verdict(findings, units), ""]
     about = findings.recording
     sealed = "sealed" if about.sealed else "not sealed"
-    intact = "" if about.intact else ", NOT INTACT: " + "; ".join(about.damage)
-    lines.append(
-        f"Recording  {about.name}, {wording.length(about.duration_s)}, {_from(about.started_at)}, {sealed}{intact}"
-    )
+    lines.append(f"Recording  {about.name}, {wording.length(about.duration_s)}, {_from(about.started_at)}, {sealed}")
+    lines += [] if about.intact else [f"NOT INTACT {'; '.join(about.damage)}"]
     lines.append(f"Compressor {_compressor(findings)}")
     lines += _episodes(findings, units)
     lines += _causes(findings, units)
