@@ -98,6 +98,7 @@ def _name(findings: Findings) -> str:
 def _heading(case: Case, findings: Findings, units: Units) -> str:
     about = findings.recording
     job = findings.job_sheet
+    heading = heading_data(case, findings, "")
     who = " · ".join(escape(str(job[key])) for key in ("vehicle", "plate", "customer") if job.get(key))
     broken = ""
     if not about.intact:
@@ -107,7 +108,7 @@ def _heading(case: Case, findings: Findings, units: Units) -> str:
     fault = " fault" if findings.verdict == FAULT_FOUND else ""
     return (
         f"<h1>{escape(_name(findings))}</h1><p>{who}</p>"
-        f"<p>{escape(heading_data(case, findings, '')['subheading'])}</p>"
+        f"<p>{escape(heading['subheading'])}<strong>{escape(heading['origin'])}</strong></p>"
         f"{complaint}{broken}"
         f'<p class="verdict{fault}"><span class="stamp">{escape(standing_word(findings))}</span> '
         f"<strong>{escape(verdict_sentence(findings, units))}</strong></p>"

@@ -60,8 +60,8 @@ def heading_data(case: Case, findings: Findings, heading: str) -> dict[str, Any]
         "software": findings.software,
         "date": [started.year, started.month, started.day] if about.started_at else [2000, 1, 1],
         "heading": heading,
-        "subheading": f"{recorded}, {wording.lasting(about.duration_s)} long"
-        + (f" · {about.origin}" if about.origin else ""),
+        "subheading": f"{recorded}, {wording.lasting(about.duration_s)} long",
+        "origin": f" · {about.origin}" if about.origin else "",
         "recording_id": about.id,
         "digest": digest,
         "footer": f"{heading} · {about.name} · digest {digest} · {findings.software}",

@@ -162,7 +162,7 @@ async def record(request: Request) -> JSONResponse:
     job, wrong = read_form(cast("dict[str, Any]", typed) if isinstance(typed, dict) else {})
     addresses, places = texts_in(asked, "addresses"), texts_in(asked, "places")
     if not addresses:
-        wrong["addresses"] = "choose a node or type where it speaks."
+        wrong["addresses"] = "is missing: choose a node, or type it."
     if any(map(not_an_address, addresses)) or len(addresses) > MOST_ADDRESSES:
         wrong["addresses"] = "cannot be read as the address of a node."
     assignments: list[Assignment] = []

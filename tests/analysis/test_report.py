@@ -204,7 +204,7 @@ def test_a_date_that_was_not_stated_is_said_in_whole_words(samples: dict):
     case, findings = diagnosed(samples["sample10"])
     html = html_of(case, findings)
     assert "<h1>sample10, date not stated</h1>" in html
-    assert "<p>date not stated, 46 min long · imported from sample10.csv</p>" in html
+    assert "<p>date not stated, 46 min long<strong> · imported from sample10.csv</strong></p>" in html
 
 
 @pytest.mark.debian("chromium", "pdftotext")

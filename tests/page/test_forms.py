@@ -67,7 +67,7 @@ def test_the_server_refuses_a_wrong_form_by_field(page: Served):
     assert answer.status == 422
     assert answer.json()["wrong"] == {
         "rated_charge_kg": "is not a number in kg.",
-        "addresses": "choose a node or type where it speaks.",
+        "addresses": "is missing: choose a node, or type it.",
     }
 
 

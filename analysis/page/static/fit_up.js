@@ -37,11 +37,17 @@ function clear() {
   for (const element of form.querySelectorAll("[data-field] [name]")) element.value = "";
 }
 
+// The form of a vehicle: nothing of the invented drive stays in it, and its node is not chosen again by itself.
+function leaveDemo() {
+  clear();
+  if (by("of-the-demo")) by("of-the-demo").hidden = true;
+}
+
 // What was typed and not yet used; else what is usually the same for this workshop.
 function restore() {
   const held = kept(KEPT);
   emptied = Boolean(held.emptied);
-  if (emptied) clear();
+  if (emptied) leaveDemo();
   for (const [name, value] of Object.entries({...kept(REMEMBERED), ...held.fields})) {
     const element = form.querySelector(`[data-field] [name="${CSS.escape(name)}"]`);
     if (element) element.value = value;
@@ -93,7 +99,7 @@ async function look(addresses, button) {
   try {
     const found = await order("/api/find", {addresses});
     const seen = new Set(found.nodes.map((node) => node.address));
-    const fresh = found.nodes.map((node) => ({...node, chosen: node.channels.length > 0}));
+    const fresh = found.nodes.map((node) => ({...node, chosen: node.channels.length > 0 && !(emptied && node.address === "demo")}));
     nodes = [...(addresses.length ? nodes.filter((node) => !seen.has(node.address)) : []), ...fresh];
     by("looked").textContent = [fresh.length ? "" : "No node answers.", ...found.remarks].filter(Boolean).join(" ");
     if (fresh.length && addresses.length) by("address").value = "";
@@ -143,7 +149,7 @@ keep();
 showNodes();
 by("empty")?.addEventListener("click", () => {
   emptied = true;
-  clear();
+  leaveDemo();
   nodes = [];
   board.moves = {};
   keep();
