@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, cast
 
 from recorder.errors import InputError
 from recorder.files import OPENING_FILE
+from recorder.hashes import SEAL_FILE
 
 if TYPE_CHECKING:
     import polars as pl
@@ -142,10 +143,11 @@ class Shelf:
         for path in self.out.iterdir() if self.out.is_dir() else ():
             if path.name in self._at_rest or path.name.startswith("."):
                 continue
-            if (path / OPENING_FILE).exists():
-                found.append(path.name)
-            elif (path / "recording.json").exists():
+            # The seal comes last but for the opening file, which is taken away behind it.
+            if (path / SEAL_FILE).exists():
                 self._at_rest.add(path.name)
+            elif (path / OPENING_FILE).exists():
+                found.append(path.name)
         return found
 
     @cached_property

@@ -72,7 +72,7 @@ def test_the_server_refuses_a_wrong_form_by_field(page: Served):
 
 
 def test_a_node_that_is_not_there_is_told_in_the_recorders_words(page: Served):
-    answer = page.post("/api/record", {"job": {}, "addresses": ["/dev/ttyNOWHERE9"]})
+    answer = page.post("/api/record", {"job": {}, "addresses": ["/dev/ttyNOWHERE9"], "beside": True})
     assert answer.status == 400
     assert "there is no such port" in answer.json()["says"]
     assert page.post("/api/record", {"job": {}, "addresses": ["--out=/tmp/x"]}).status == 422
