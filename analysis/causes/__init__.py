@@ -72,6 +72,15 @@ class Curve:
         return said, self.speaks_for if said > 0 else self.against
 
 
+STARVED_COIL = Curve(
+    "vent over evaporating",
+    ((7.0, -1.5), (10.0, -0.7), (13.0, 0.0), (17.0, 0.8), (25.0, 1.5)),
+    "a starved evaporator cools little of its air",
+    "a starved evaporator does not cool its air so closely",
+)
+"""Whatever starves it: the vents alone do not tell a short charge from a narrow place."""
+
+
 @dataclass(frozen=True, slots=True)
 class Narrowed:
     """Parts, test and check once a fact has narrowed a cause down."""

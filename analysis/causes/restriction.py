@@ -1,6 +1,6 @@
 """A narrow place in the liquid line, drier, valve or orifice."""
 
-from analysis.causes import RECORD, Curve, Narrowed, Weight
+from analysis.causes import RECORD, STARVED_COIL, Curve, Narrowed, Weight
 from analysis.limits import PRACTICE
 
 CAUSE = "restriction"
@@ -50,12 +50,7 @@ WEIGHTS = (
         "liquid does not back up behind a narrow place",
         "4-12 K is usual; " + PRACTICE,
     ),
-    Curve(
-        "vent over evaporating",
-        ((7.0, -1.5), (10.0, -0.7), (13.0, 0.0), (17.0, 0.8), (25.0, 1.5)),
-        "a starved evaporator cools little of its air",
-        "a starved evaporator does not cool its air so closely",
-    ),
+    STARVED_COIL,
     Curve(
         "condensing over ambient",
         ((8.0, 0.4), (14.0, 0.0), (25.0, -1.0)),

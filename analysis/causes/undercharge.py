@@ -1,6 +1,6 @@
 """Too little refrigerant, by a leak or a short fill."""
 
-from analysis.causes import RECORD, Curve, Narrowed, Weight
+from analysis.causes import RECORD, STARVED_COIL, Curve, Narrowed, Weight
 from analysis.limits import PRACTICE
 
 CAUSE = "undercharge"
@@ -43,12 +43,7 @@ WEIGHTS = (
         "liquid stands in the condenser",
         "4-12 K is usual; " + PRACTICE,
     ),
-    Curve(
-        "vent over evaporating",
-        ((7.0, -1.5), (10.0, -0.7), (13.0, 0.0), (17.0, 0.8), (25.0, 1.5)),
-        "a starved evaporator cools little of its air",
-        "a starved evaporator does not cool its air so closely",
-    ),
+    STARVED_COIL,
     Curve(
         "condensing over ambient",
         ((6.0, 0.5), (14.0, 0.0), (25.0, -1.2)),
